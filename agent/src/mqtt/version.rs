@@ -1,10 +1,10 @@
 //! Which MQTT a broker speaks that closed the connection and said nothing: some of the old ones do
-//! that when they are greeted with MQTT 5. The address of such a broker flows in, and what it turned
-//! out to be in words for a person flows out.
+//! that when they are greeted with MQTT 5. The address of such a broker flows in, and what it
+//! turned out to be in words for a person flows out.
 //!
-//! It is greeted twice, as a passing client with a clean session and no login: with MQTT 5, at which
-//! one that speaks it says at least why not, and with 3.1.1. Only silence at the first and an answer
-//! to the second make an old broker: anything else may close a connection too.
+//! It is greeted twice, as a passing client with a clean session and no login: with MQTT 5, at
+//! which one that speaks it says at least why not, and with 3.1.1. Only silence at the first and an
+//! answer to the second make an old broker: anything else may close a connection too.
 
 use std::time::Duration;
 

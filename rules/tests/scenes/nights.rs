@@ -411,7 +411,8 @@ fn the_brokers_loss_gets_no_all_clear_before_the_broker_has_stayed_for_as_long_a
     // A loss is one after a minute, its call-out settles for two. Back for a moment, for some
     // seconds, for nearly a minute: none of these is news, and the hour begins anew each time.
     for stays in [Span(1), Span::seconds(30), Span::seconds(59)] {
-        let mut site = site("[sight]\nafter = \"1 min\"\n");
+        let rules = RULES.replace("[sight]\nafter = \"2 min\"", "[sight]\nafter = \"1 min\"");
+        let mut site = Site::with(&rules, directory(), EVENING);
         broker(&mut site, true);
         site.silence_all();
         site.run(Span::minutes(30));

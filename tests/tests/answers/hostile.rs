@@ -226,7 +226,8 @@ async fn what_a_mailboxs_server_says_before_encryption_is_no_answer() {
     tokio::spawn(async move {
         while let Ok((mut stream, _)) = listener.accept().await {
             let mut asked = [0; 64];
-            // Whoever stands between says the server's next words along with its last ones in the clear.
+            // Whoever stands between says the server's next words along with its last ones in the
+            // clear.
             let _ = stream.write_all(b"* OK here\r\n").await;
             let _ = stream.read(&mut asked).await;
             let _ = stream.write_all(b"s1 OK begin\r\n* CAPABILITY IMAP4rev1 IDLE\r\ns2 OK done\r\n").await;

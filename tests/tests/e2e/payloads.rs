@@ -22,7 +22,7 @@ fn shapes() -> Vec<(String, &'static str)> {
         (same("{\"t\": 25.4}"), "pointer = \"/t\""),
         (same("{\"t\": 77.72, \"unit\": \"°F\"}"), "pointer = \"/t\"\nunit-at = \"/unit\""),
         (
-            same("{\"probes\": [{\"id\": \"p0\", \"c\": 3}, {\"id\": \"p1\", \"c\": 25.4}]}"),
+            same("{\"probes\": [{\"id\": \"p0\", \"c\": 24.9}, {\"id\": \"p1\", \"c\": 25.4}]}"),
             "field = { in = \"/probes\", key = \"id\", is = \"p1\", value = \"c\" }",
         ),
         (
