@@ -36,13 +36,16 @@ pub(super) struct House {
     asks: mpsc::Sender<WebRequest>,
     sessions: Mutex<Sessions>,
     codes: Mutex<Codes>,
-    seen: Arc<tokio::sync::Mutex<Option<(Instant, Arc<SharedLook>)>>>,
+    seen: Arc<LastLook>,
     pub(super) history: History,
     /// The journal is read by one at a time.
     pub(super) reading: Arc<Semaphore>,
     /// Streams of values that are open.
     pub(super) streams: AtomicUsize,
 }
+
+/// The look that is shared for now, and when it was taken.
+type LastLook = tokio::sync::Mutex<Option<(Instant, Arc<SharedLook>)>>;
 
 /// One look, with what changes of it while somebody watches.
 pub(super) struct SharedLook {

@@ -48,7 +48,8 @@ impl<'a> Decision<'a> {
     pub(super) fn next(&mut self, by: &By) {
         let at_last = self.is_at_last();
         let next = self.stage().after(Row::Next { at_last });
-        if next == Move::Nothing {
+        // What only waits to be told in the morning calls nobody either.
+        if next == Move::Nothing || !self.call.stands() {
             self.out.reply = Some(Reply::NothingStands);
             return;
         }

@@ -94,10 +94,11 @@ const TEMPERATURES: &[(&str, Option<f64>)] = &[
     ("99", None),
     ("nan", None),
 ];
+/// None of them is another in gallons: such a jump is doubted, which is checked elsewhere.
 const FLOWS: &[(&str, Option<f64>)] = &[
     ("300", Some(300.0)),
     ("100", Some(100.0)),
-    ("190", Some(190.0)),
+    ("180", Some(180.0)),
     ("210", Some(210.0)),
     ("490", Some(490.0)),
     ("510", Some(510.0)),

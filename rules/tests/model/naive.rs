@@ -84,22 +84,16 @@ impl View<'_> {
         !self.world.links.iter().rev().find(since_start).is_some_and(|(_, hears)| *hears)
     }
 
-    /// The last time since the start at which the way to the broker became this.
-    fn link(&self, hears: bool) -> Option<When> {
-        let in_time = |(when, to): &&(When, bool)| *when >= self.start && *when <= self.when && *to == hears;
-        self.world.links.iter().rev().find(in_time).map(|(when, _)| *when)
-    }
-
-    /// The first moment of the present or the last hearing: links may say twice that all is well.
-    fn hears_since(&self) -> Option<When> {
-        let mut since = None;
+    /// The first moment of the present or the last spell of hearing, or of not hearing after it had
+    /// been heard: links may say twice what they have said.
+    fn link_since(&self, hears: bool) -> Option<When> {
         let in_life = self.world.links.iter().filter(|(when, _)| *when >= self.start && *when <= self.when);
-        let mut heard = false;
-        for (when, hears) in in_life {
-            if *hears && !heard {
+        let (mut since, mut heard) = (None, false);
+        for (when, now) in in_life {
+            if *now == hears && heard != hears {
                 since = Some(*when);
             }
-            heard = *hears;
+            heard = *now;
         }
         since
     }
@@ -114,11 +108,11 @@ impl View<'_> {
         if doubted {
             return (self.when.0 >= self.start.0 + STALE).then_some(true);
         }
-        let since = self.hears_since();
+        let since = self.link_since(true);
         if self.when.0 >= since.map_or(self.start.0, |since| since.0) + STALE {
             return Some(true);
         }
-        let cut = since.and_then(|since| View { when: since, ..*self }.link(false));
+        let cut = since.and_then(|since| View { when: since, ..*self }.link_since(false));
         let before = cut.and_then(|cut| View { when: cut, ..*self }.lost(sensor));
         (before == Some(true)).then_some(true)
     }
@@ -127,7 +121,7 @@ impl View<'_> {
         if self.silence(sensor) < length {
             return Some(false);
         }
-        let listens = self.hears_since().filter(|_| !self.deaf());
+        let listens = self.link_since(true).filter(|_| !self.deaf());
         listens.is_some_and(|since| self.when.0 - since.0 >= length).then_some(true)
     }
 

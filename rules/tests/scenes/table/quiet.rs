@@ -25,6 +25,17 @@ fn what_came_and_went_in_quiet_hours_is_told_once_in_the_morning() {
 }
 
 #[test]
+fn next_pressed_about_what_came_and_went_calls_nobody_and_the_morning_is_told_all_the_same() {
+    let mut night = Night::at_night("pump low mild");
+    night.raise("pump");
+    night.wait(30);
+    night.clear("pump");
+    night.next("tom", "pump");
+    night.wait(9 * 60);
+    night.told(&["475:00 ines.mail digest"]);
+}
+
+#[test]
 fn quiet_never_holds_what_is_high() {
     let mut night = Night::at_night("pump high mild");
     night.raise("pump");
