@@ -21,6 +21,7 @@ mod reason;
 mod retry;
 mod settings;
 mod subscriptions;
+mod version;
 
 use std::fmt;
 use std::sync::Arc;

@@ -54,6 +54,18 @@ impl Dovecot {
     /// # Errors
     /// When it can't be configured or does not open its port; with its log.
     pub fn start(identity: &Identity) -> io::Result<Self> {
+        Self::start_on(identity, ("imaps", "imap"), "ssl = yes")
+    }
+
+    /// The same in the clear at first, and under TLS after STARTTLS.
+    ///
+    /// # Errors
+    /// As [`Self::start`].
+    pub fn start_with_starttls(identity: &Identity) -> io::Result<Self> {
+        Self::start_on(identity, ("imap", "imaps"), "")
+    }
+
+    fn start_on(identity: &Identity, (used, unused): (&str, &str), how: &str) -> io::Result<Self> {
         let folder = tempfile::tempdir()?;
         let all = Permissions::from_mode(0o755);
         fs::set_permissions(folder.path(), all)?;
@@ -73,8 +85,8 @@ impl Dovecot {
              ssl = required\nssl_cert = <{certificate}\nssl_key = <{key}\n\
              mail_location = maildir:{base}/Maildir\nfirst_valid_uid = 1\n\
              maildir_very_dirty_syncs = no\nmailbox_idle_check_interval = 1 secs\n\
-             service imap-login {{\n  inet_listener imap {{\n    port = 0\n  }}\n  inet_listener imaps {{\n    \
-             address = 127.0.0.1\n    port = {port}\n    ssl = yes\n  }}\n}}\n\
+             service imap-login {{\n  inet_listener {unused} {{\n    port = 0\n  }}\n  inet_listener {used} {{\n    \
+             address = 127.0.0.1\n    port = {port}\n    {how}\n  }}\n}}\n\
              passdb {{\n  driver = passwd-file\n  args = {base}/users\n}}\n\
              userdb {{\n  driver = static\n  args = uid=nobody gid=nogroup home={base}\n}}\n"
         );
@@ -101,7 +113,7 @@ impl Dovecot {
         Ok(())
     }
 
-    /// Where it listens, on 127.0.0.1, under TLS from the first byte.
+    /// Where it listens, on 127.0.0.1.
     pub fn port(&self) -> u16 {
         self.port
     }

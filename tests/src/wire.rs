@@ -1,10 +1,11 @@
 //! What scripted servers share: a stream that may or may not be encrypted, TLS of an identity,
 //! and a port where nobody listens.
 
-use crate::certs::Identity;
-use rustls::ServerConfig;
+use crate::certs::{Authority, Identity};
 use rustls::pki_types::pem::PemObject;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
+use rustls::server::WebPkiClientVerifier;
+use rustls::{RootCertStore, ServerConfig};
 use std::io;
 use std::sync::Arc;
 use tokio::io::{AsyncRead, AsyncWrite};
@@ -20,6 +21,18 @@ impl<T: AsyncRead + AsyncWrite + Send + Unpin> Stream for T {}
 /// # Errors
 /// When the identity's files cannot be read or do not fit together.
 pub fn tls(identity: &Identity) -> io::Result<Arc<ServerConfig>> {
+    serving(identity, None)
+}
+
+/// The same for those alone who show a certificate of this authority.
+///
+/// # Errors
+/// As [`tls`].
+pub fn tls_among_friends(identity: &Identity, authority: &Authority) -> io::Result<Arc<ServerConfig>> {
+    serving(identity, Some(authority))
+}
+
+fn serving(identity: &Identity, friends: Option<&Authority>) -> io::Result<Arc<ServerConfig>> {
     let chain = CertificateDer::pem_file_iter(&identity.certificate)
         .map_err(io::Error::other)?
         .collect::<Result<Vec<_>, _>>()
@@ -29,7 +42,18 @@ pub fn tls(identity: &Identity) -> io::Result<Arc<ServerConfig>> {
     let builder = ServerConfig::builder_with_provider(provider)
         .with_safe_default_protocol_versions()
         .map_err(io::Error::other)?;
-    Ok(Arc::new(builder.with_no_client_auth().with_single_cert(chain, key).map_err(io::Error::other)?))
+    let builder = match friends {
+        None => builder.with_no_client_auth(),
+        Some(authority) => {
+            let provider = Arc::new(rustls::crypto::ring::default_provider());
+            let mut known = RootCertStore::empty();
+            let own = CertificateDer::from_pem_file(authority.file()).map_err(io::Error::other)?;
+            known.add(own).map_err(io::Error::other)?;
+            let verifier = WebPkiClientVerifier::builder_with_provider(Arc::new(known), provider).build();
+            builder.with_client_cert_verifier(verifier.map_err(io::Error::other)?)
+        }
+    };
+    Ok(Arc::new(builder.with_single_cert(chain, key).map_err(io::Error::other)?))
 }
 
 /// A local port that refuses connections.

@@ -21,7 +21,7 @@ use zeroize::Zeroizing;
 /// Marks what was handled, where the server lets us have a mark of our own; else it is `\Answered`.
 const MARK: &str = "SlackwaterHandled";
 
-/// Responses to one command: a busy mailbox tells of some changes in between.
+/// Responses to one command, or while nothing is asked: a busy mailbox tells of some changes.
 const MOST_RESPONSES: usize = 2_000;
 
 /// So much is shown of what a server says.
@@ -214,7 +214,7 @@ impl Imap {
             return self.end_of(&tag, go_on).await.map(drop);
         }
         let mail = async {
-            loop {
+            for _ in 0..MOST_RESPONSES {
                 let said = ImapSaid::hear(&mut self.lines).await?;
                 if said.tells_of_mail() {
                     return Ok::<(), ImapFault>(());
@@ -223,6 +223,7 @@ impl Imap {
                     return Err(ImapFault::Broken(format!("it says {:?}", tame(&said.text, SHOWN))));
                 }
             }
+            Err(too_talkative())
         };
         if let Ok(heard) = timeout(longest, mail).await {
             heard?;
@@ -258,7 +259,7 @@ impl Imap {
             }
             said = ImapSaid::hear(&mut self.lines).await?;
         }
-        Err(ImapFault::Broken(format!("it says more than {MOST_RESPONSES} things at once")))
+        Err(too_talkative())
     }
 
     /// Says a command; gives its tag.
@@ -272,6 +273,10 @@ impl Imap {
     async fn write(&mut self, octets: &[u8]) -> Result<(), ImapFault> {
         self.lines.say(octets).await.map_err(|error| ImapFault::Broken(error.to_string()))
     }
+}
+
+fn too_talkative() -> ImapFault {
+    ImapFault::Broken(format!("it says more than {MOST_RESPONSES} things at once"))
 }
 
 fn silent() -> ImapFault {

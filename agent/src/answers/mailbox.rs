@@ -17,7 +17,7 @@ use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use tokio::sync::{mpsc, oneshot, watch};
-use tokio::time::{sleep, timeout};
+use tokio::time::{Instant, sleep, sleep_until, timeout};
 
 /// Waits between two attempts to connect.
 const FIRST_WAIT: Duration = Duration::from_secs(2);
@@ -32,6 +32,9 @@ const IDLE: Duration = Duration::from_secs(240);
 
 /// Between two looks at a mailbox whose server does not tell.
 const LOOK: Duration = Duration::from_secs(20);
+
+/// From one look to the next at least, however often the server tells of mail.
+const PAUSE: Duration = Duration::from_millis(250);
 
 /// Messages that are handled in one round; the others wait for the next one.
 const MOST_AT_ONCE: usize = 50;
@@ -187,8 +190,12 @@ impl MailboxOwner {
             }
             if is_left || !imap.can_idle() {
                 sleep(LOOK).await;
-            } else if let Err(fault) = imap.wait(IDLE, limit).await {
-                return fault;
+            } else {
+                let since = Instant::now();
+                if let Err(fault) = imap.wait(IDLE, limit).await {
+                    return fault;
+                }
+                sleep_until(since + PAUSE).await;
             }
         }
     }

@@ -11,7 +11,7 @@ use crate::sources::{RunningSources, SourceRound};
 use serde_json::Value as Json;
 use slackwater_rules::engine::{Arrival, Engine, Input, Link, Status};
 use slackwater_rules::plan::Plan;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 use tokio::sync::mpsc::Receiver;
 use tokio::time::{Instant, sleep_until};
@@ -24,6 +24,9 @@ struct BrokerFound {
     round_trip: Option<Duration>,
     refused: BTreeMap<String, String>,
     sources: BTreeMap<String, Option<String>>,
+    /// Topics on which somebody spoke meanwhile, besides the broker's memory. The broker is asked
+    /// for those of the plan alone.
+    live: BTreeSet<String>,
 }
 
 pub(super) async fn try_out(
@@ -63,7 +66,7 @@ pub(super) async fn try_out(
         None => TriedPart::ok(source, "answers"),
         Some(why) => TriedPart::bad(source, why, "see that it is plugged in and its server runs"),
     }));
-    rows.extend(sensors(&status, plan, wait));
+    rows.extend(sensors(&status, plan, &found.live, wait));
     if let Some(relay) = plan.relays.first() {
         let more = plan.relays.len() - 1;
         let which = if more == 0 { format!("relay {}", relay.name) } else { format!("{} relays", more + 1) };
@@ -135,6 +138,9 @@ fn take(
         }
         MqttEvent::Message(message) => {
             let delivery = if message.retained { Arrival::Retained } else { Arrival::Live };
+            if !message.retained {
+                found.live.insert(message.topic.clone());
+            }
             let payload = message.payload.to_vec();
             // What follows from it is nobody's business: no page, no command.
             engine.step(now, Input::Message { topic: message.topic, payload, delivery });
@@ -171,7 +177,7 @@ fn connected(what: &str, found: &BrokerFound, running: Option<&Json>) -> TriedPa
     }
 }
 
-fn sensors(status: &Status, plan: &Plan, wait: Duration) -> Vec<TriedPart> {
+fn sensors(status: &Status, plan: &Plan, live: &BTreeSet<String>, wait: Duration) -> Vec<TriedPart> {
     let views = status.sensors.iter().zip(&plan.sensors);
     let row = |(view, sensor): (&slackwater_rules::engine::SensorView, &slackwater_rules::plan::Sensor)| {
         let value = view.value.as_deref().unwrap_or("-");
@@ -180,8 +186,9 @@ fn sensors(status: &Status, plan: &Plan, wait: Duration) -> Vec<TriedPart> {
             return TriedPart::ok(what, value);
         }
         let topic = sensor.feed.topic().map_or("its source".to_owned(), |topic| format!("`{topic}`"));
+        let spoke = sensor.feed.topic().is_some_and(|topic| live.contains(topic));
         match (&view.why, view.age) {
-            (Some(why), _) if view.quality != "old" => TriedPart::bad(
+            (Some(why), _) if view.quality != "old" || spoke => TriedPart::bad(
                 what,
                 why,
                 "see its unit, words, `plausible` and `reject` in the rule file, and the device",

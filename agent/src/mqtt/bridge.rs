@@ -26,6 +26,7 @@ use tokio_rustls::client::TlsStream;
 
 use super::retry::random;
 use super::settings::{BrokerAddress, MqttSettings, Tls};
+use super::version::{self, CONNACK};
 use crate::dial::dial;
 use crate::line_stream::Stream;
 use crate::tls::{client, trouble};
@@ -42,8 +43,16 @@ pub(super) struct Bridge {
     task: JoinHandle<io::Result<()>>,
     /// The broker, for texts.
     place: String,
+    first: Arc<FirstWord>,
+}
+
+/// How the broker began.
+#[derive(Default)]
+struct FirstWord {
     /// It has answered as brokers of MQTT 3.1.1 do.
-    old: Arc<AtomicBool>,
+    old: AtomicBool,
+    /// It has ended the stream before it said anything.
+    none: AtomicBool,
 }
 
 /// Connects to a broker, and shakes hands with it if it is to be encrypted.
@@ -97,14 +106,14 @@ fn cause(error: &io::Error, place: &str) -> String {
 fn bridge(stream: Box<dyn Stream>, place: String) -> io::Result<Bridge> {
     let path = format!("\0slackwater-{:016x}{:016x}", random(), random());
     let listener = UnixListener::bind(&path)?;
-    let old = Arc::new(AtomicBool::new(false));
-    let mut broker = FirstPacket { stream, begun: false, old: Arc::clone(&old) };
+    let first = Arc::new(FirstWord::default());
+    let mut broker = FirstPacket { stream, begun: false, first: Arc::clone(&first) };
     let task = tokio::spawn(async move {
         let mut library = accept_ourselves(&listener).await?;
         drop(listener);
         copy_bidirectional(&mut library, &mut broker).await.map(|_| ())
     });
-    Ok(Bridge { path, task, place, old })
+    Ok(Bridge { path, task, place, first })
 }
 
 async fn accept_ourselves(listener: &UnixListener) -> io::Result<UnixStream> {
@@ -119,16 +128,18 @@ async fn accept_ourselves(listener: &UnixListener) -> io::Result<UnixStream> {
 }
 
 impl Bridge {
+    /// Whether the broker has closed the connection without a word.
+    pub(super) fn is_mute(&self) -> bool {
+        self.first.none.load(Ordering::Relaxed)
+    }
+
     /// Lets the last bytes out, after the library has let go of its end, and tells what the stream
     /// had against the connection, if that was the cause. A mere end of the stream says nothing the
     /// library does not know.
     pub(super) async fn close(mut self) -> Option<String> {
         let ended = timeout(CLOSING, &mut self.task).await;
-        if self.old.load(Ordering::Relaxed) {
-            return Some(format!(
-                "the broker at {} speaks MQTT 3.1.1 only, and the watch needs MQTT 5",
-                self.place
-            ));
+        if self.first.old.load(Ordering::Relaxed) {
+            return Some(version::too_old(&self.place));
         }
         trouble(&ended.ok()?.ok()?.err()?, &self.place)
     }
@@ -140,8 +151,6 @@ impl Drop for Bridge {
     }
 }
 
-/// CONNACK, the first packet of any broker (MQTT 3.1.1 and 5.0, 3.2).
-const CONNACK: u8 = 0x20;
 /// So much follows its head in MQTT 3.1.1; in MQTT 5 there is at least a length of properties more.
 const OLD_LENGTH: u8 = 2;
 
@@ -149,7 +158,7 @@ const OLD_LENGTH: u8 = 2;
 struct FirstPacket {
     stream: Box<dyn Stream>,
     begun: bool,
-    old: Arc<AtomicBool>,
+    first: Arc<FirstWord>,
 }
 
 impl AsyncRead for FirstPacket {
@@ -162,8 +171,10 @@ impl AsyncRead for FirstPacket {
         ready!(Pin::new(&mut self.stream).poll_read(cx, buf))?;
         if !self.begun {
             self.begun = true;
-            if let Some([CONNACK, OLD_LENGTH, ..]) = buf.filled().get(before..) {
-                self.old.store(true, Ordering::Relaxed);
+            match buf.filled().get(before..) {
+                Some([CONNACK, OLD_LENGTH, ..]) => self.first.old.store(true, Ordering::Relaxed),
+                Some([]) => self.first.none.store(true, Ordering::Relaxed),
+                Some(_) | None => {}
             }
         }
         Poll::Ready(Ok(()))

@@ -4,6 +4,7 @@ use crate::harness::{RULES, Site, directory};
 use slackwater_rules::engine::{Arrival, Input, Link, OperatorCommand};
 use slackwater_rules::record::{Body, Purpose};
 use slackwater_rules::time::{Span, Wall};
+use std::collections::BTreeSet;
 
 const EVENING: &str = "2026-03-02T20:00:00+01:00[Europe/Berlin]";
 
@@ -398,4 +399,52 @@ fn a_sensor_that_stays_lost_when_its_gateway_is_back_is_told_by_its_own_name() {
     let lost = ["lagoon-temp", "return-flow"].map(|name| ends(&site, name));
     assert!(matches!(lost, [(1, 0), (0 | 1, _)]), "{lost:?}\n{}", site.story());
     assert!(site.raised().contains(&"sight-lagoon-temp"), "{}", site.story());
+}
+
+/// The all-clears about the broker's loss, by when they were sent.
+fn all_clears(site: &Site) -> usize {
+    site.pages(Purpose::AllClear).len()
+}
+
+#[test]
+fn the_brokers_loss_gets_no_all_clear_before_the_broker_has_stayed_for_as_long_as_it_takes() {
+    // A loss is one after a minute, its call-out settles for two. Back for a moment, for some
+    // seconds, for nearly a minute: none of these is news, and the hour begins anew each time.
+    for stays in [Span(1), Span::seconds(30), Span::seconds(59)] {
+        let mut site = site("[sight]\nafter = \"1 min\"\n");
+        broker(&mut site, true);
+        site.silence_all();
+        site.run(Span::minutes(30));
+        assert_eq!(site.raised(), ["sight-broker"], "{}", site.story());
+        let told = site.pages(Purpose::Call).len();
+        assert!(told > 0, "nobody was told\n{}", site.story());
+        for _ in 0..3 {
+            broker(&mut site, false);
+            all_report(&mut site);
+            site.run(stays);
+            broker(&mut site, true);
+            site.silence_all();
+            site.run(Span::minutes(20));
+            assert_eq!(all_clears(&site), 0, "back for {stays}\n{}", site.story());
+        }
+        broker(&mut site, false);
+        all_report(&mut site);
+        // What came back and went again within three hours settles for an hour.
+        site.run(Span::minutes(59));
+        assert_eq!(all_clears(&site), 0, "after {stays}\n{}", site.story());
+        site.run(Span::minutes(2));
+        let reached: BTreeSet<_> = site.pages(Purpose::AllClear).iter().map(|page| &page.to).collect();
+        assert!(!reached.is_empty() && reached.len() == all_clears(&site), "once each\n{}", site.story());
+    }
+    // And one that goes once and stays is over after the two minutes of its call-out.
+    let mut site = site("");
+    broker(&mut site, true);
+    site.silence_all();
+    site.run(Span::minutes(30));
+    broker(&mut site, false);
+    all_report(&mut site);
+    site.run(Span::seconds(119));
+    assert_eq!(all_clears(&site), 0, "{}", site.story());
+    site.run(Span::seconds(2));
+    assert!(all_clears(&site) > 0, "{}", site.story());
 }

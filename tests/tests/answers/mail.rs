@@ -5,7 +5,7 @@ use crate::{SLACKWATER, answers, code_of, refusals};
 use slackwater_rules::record::{Body, Outcome, Purpose};
 use slackwater_rules::time::Span;
 use slackwater_tests::agent::{SOON, until};
-use slackwater_tests::certs::Validity;
+use slackwater_tests::certs::{Authority, Identity, Validity};
 use slackwater_tests::dovecot::{self, Dovecot};
 use slackwater_tests::house::{House, RULES};
 use slackwater_tests::mosquitto;
@@ -16,12 +16,19 @@ const NOW: Duration = Duration::ZERO;
 /// The house with a mailbox, in which nothing is asked again for a while: the ladder has one rung
 /// more that comes late. Nothing without the real servers.
 async fn house(more: &str) -> Option<(House, Dovecot)> {
+    house_with(Dovecot::start, more).await
+}
+
+async fn house_with(
+    start: impl Fn(&Identity) -> std::io::Result<Dovecot>,
+    more: &str,
+) -> Option<(House, Dovecot)> {
     if !mosquitto::available() || !dovecot::available() {
         return None;
     }
     let house = House::build(SLACKWATER).await.expect("the house can be set up");
     let identity = house.authority.identity("localhost", Validity::Now).expect("a certificate");
-    let mailbox = Dovecot::start(&identity).expect("dovecot starts");
+    let mailbox = start(&identity).expect("dovecot starts");
     let (user, password) = dovecot::LOGIN;
     house.home.write("imap-password", &format!("{password}\n")).expect("written");
     let section = format!(
@@ -61,7 +68,8 @@ fn has_keyword(name: &str) -> bool {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_reply_of_any_common_make_answers_and_hears_for_how_long() {
-    let Some((house, mut mailbox)) = house("").await else { return };
+    let own = "address = \"answers@example.org\"\n";
+    let Some((house, mut mailbox)) = house(own).await else { return };
     let _agent = house.watch();
     is_open(&house, true);
     house.board.set("house/mains", "off");
@@ -112,6 +120,12 @@ async fn a_reply_of_any_common_make_answers_and_hears_for_how_long() {
     };
     let receipt = tokio::time::timeout(SOON, receipt).await.expect("a receipt");
     assert!(receipt.contains("Auto-Submitted: auto-replied"), "{receipt}");
+    let pages = house.mail.taken(1).await;
+    let leads_here = |mail: &slackwater_tests::smtp::Taken| {
+        let text = mail.text();
+        text.contains("Reply-To: answers@example.org") && text.contains("X-Auto-Response-Suppress: All")
+    };
+    assert!(pages.iter().any(leads_here), "{:?}", pages.iter().map(|mail| mail.text()).collect::<Vec<_>>());
     assert!(receipt.contains("Subject: Re: ") && receipt.contains("In-Reply-To: <reply-"), "{receipt}");
     let status = house.home.say(&["status"]).well();
     assert!(status.contains("Ines answered by mail"), "{status}");
@@ -124,6 +138,32 @@ async fn a_reply_of_any_common_make_answers_and_hears_for_how_long() {
     );
     let review = house.home.say(&["review", "--since", "1 h"]).well();
     assert!(review.contains("mail"), "{review}");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_mailbox_that_encrypts_after_starttls_is_read_and_one_that_is_not_trusted_gets_no_password() {
+    let with = "security = \"starttls\"\n";
+    let Some((mut house, mut mailbox)) = house_with(Dovecot::start_with_starttls, with).await else { return };
+    let agent = house.watch();
+    is_open(&house, true);
+    house.board.set("house/mains", "off");
+    let code = code_of(&house, "power-lost");
+    let is_mailed = |body: &Body| matches!(body, Body::Paged { target, .. } if target == "ines.mail");
+    house.home.record("a page by mail", 0, is_mailed);
+    mailbox.deliver(&above(&format!("Have it, {code}"), &code), NOW).expect("delivered");
+    let answered = || (!answers(&house).is_empty()).then_some(());
+    until("the answer", SOON, answered, || format!("{}\n{}", house.home.log(), mailbox.log()));
+    handled(&mailbox, &house, 1);
+    agent.terminate();
+    // The same server with a certificate that nobody here trusts: the login is never said.
+    let logins = mailbox.log().matches("Login: user=").count();
+    let other = tempfile::tempdir().expect("a folder");
+    let stranger = Authority::new(other.path(), "stranger").expect("an authority");
+    house.home.set("SLACKWATER_ANSWERS__MAIL__CA_FILE", &stranger.file().display().to_string());
+    let mut agent = house.watch();
+    agent.logs("the mailbox for answers can't be used");
+    assert_eq!(mailbox.log().matches("Login: user=").count(), logins, "{}", mailbox.log());
+    agent.terminate();
 }
 
 /// RFC 3464 in the form of RFC 6522, as common mail servers write it.

@@ -3,6 +3,7 @@
 
 #![cfg(test)]
 
+mod hostile;
 mod letters;
 mod mail;
 mod topic;

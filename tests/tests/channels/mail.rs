@@ -358,3 +358,36 @@ async fn a_server_that_refuses_the_expected_connection_is_asked_once_for_each_pa
     let logins = server.commands().iter().filter(|command| *command == "AUTH").count();
     assert_eq!(logins, 1, "a wrong password is not hammered at: {:?}", server.commands());
 }
+
+#[tokio::test]
+async fn a_mail_server_that_wants_a_certificate_of_ours_gets_it_and_says_why_not_without() {
+    let (_folder, authority) = authority();
+    let identity = authority.identity("localhost", Validity::Now).unwrap();
+    let tls = Some(wire::tls_among_friends(&identity, &authority).unwrap());
+    for (security, at_once) in [(Security::Tls, true), (Security::Starttls, false)] {
+        let script = Script { tls: tls.clone(), at_once, ..Script::default() };
+        let server = Server::start(script, Fault::None).await.unwrap();
+        let mut settings = mail_settings(server.port, security);
+        settings.ca_file = Some(authority.file());
+        let without = Rig::new(to_ines(), Some(settings.clone())).try_mail(page(1)).await;
+        assert!(!matches!(without, Outcome::Accepted { .. }), "{without:?}");
+        assert!(why(&without).to_lowercase().contains("certificate"), "{}", why(&without));
+        settings.identity = Some(ours(&authority));
+        assert_accepted(&Rig::new(to_ines(), Some(settings)).try_mail(page(2)).await);
+        assert_eq!(server.taken(1).await.len(), 1);
+    }
+}
+
+#[tokio::test]
+async fn the_greeting_is_the_name_that_was_set_or_one_that_a_server_can_look_at() {
+    let greeting = async |hello: Option<&str>| {
+        let server = Server::start(Script::default(), Fault::None).await.unwrap();
+        let mut settings = mail_settings(server.port, Security::Plain);
+        settings.hello = hello.map(str::to_owned);
+        assert_accepted(&Rig::new(to_ines(), Some(settings)).try_mail(page(1)).await);
+        server.commands().iter().find_map(|said| said.strip_prefix("EHLO ").map(str::to_owned)).unwrap()
+    };
+    assert_eq!(greeting(Some("board.example.org")).await, "board.example.org");
+    let own = greeting(None).await;
+    assert!(own.contains('.') && (own == "[127.0.0.1]" || !own.starts_with('[')), "{own}");
+}

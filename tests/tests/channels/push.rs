@@ -396,3 +396,18 @@ async fn a_push_goes_by_way_of_a_proxy_which_learns_the_gateways_name_and_nothin
     assert_eq!(heads, [asked.clone(), asked]);
     assert_eq!(gateway.taken().len(), 1);
 }
+
+#[tokio::test]
+async fn a_gateway_that_wants_a_certificate_of_ours_gets_it_and_says_why_not_without() {
+    let (_folder, authority) = authority();
+    let identity = authority.identity("localhost", Validity::Now).unwrap();
+    let tls = wire::tls_among_friends(&identity, &authority).unwrap();
+    let gateway = Gateway::start(Some(tls), Answer::status("202 Accepted")).await.unwrap();
+    let mut settings = push_settings(&format!("https://localhost:{}/in", gateway.port));
+    settings.ca_file = Some(authority.file());
+    let without = try_push(&mut rig(settings.clone()), page(1)).await;
+    assert!(!matches!(without, Outcome::Accepted { .. }) && gateway.taken().is_empty(), "{without:?}");
+    assert!(why(&without).contains("certificate"), "{}", why(&without));
+    settings.identity = Some(ours(&authority));
+    assert_accepted(&try_push(&mut rig(settings), page(2)).await);
+}

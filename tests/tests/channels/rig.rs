@@ -4,6 +4,7 @@ use slackwater::channels::{
     Channel, ChannelSettings, Channels, MailSettings, NotPublished, Publish, Publishing, Security,
     SharedParts,
 };
+use slackwater::mqtt::ClientIdentity;
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::page::{Look, Page, Said};
 use slackwater_rules::plan::Target;
@@ -160,6 +161,12 @@ pub(crate) fn authority() -> (TempDir, Authority) {
     let folder = tempfile::tempdir().unwrap();
     let authority = Authority::new(folder.path(), "own").unwrap();
     (folder, authority)
+}
+
+/// What we show to a server that wants to know who we are.
+pub(crate) fn ours(authority: &Authority) -> ClientIdentity {
+    let identity = authority.identity("watch", Validity::Now).unwrap();
+    ClientIdentity { certificate: identity.certificate, key: identity.key }
 }
 
 pub(crate) fn why(outcome: &Outcome) -> String {

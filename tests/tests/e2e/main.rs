@@ -16,6 +16,7 @@ mod listening;
 mod live_check;
 mod many_alarms;
 mod outputs;
+mod payloads;
 mod process;
 mod read_only;
 mod relays;

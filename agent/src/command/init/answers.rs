@@ -39,7 +39,7 @@ pub(super) fn ask(from: &mut impl BufRead, to: &mut impl Write) -> InitAnswers {
     let tanks = question("Names of your tanks, with spaces between [lagoon]:");
     let tanks = tanks.map(|line| line.to_lowercase()).unwrap_or_default();
     let tanks = tanks.split([' ', ',']).filter(|name| is_slug(name)).map(str::to_owned).collect();
-    let broker = question("The MQTT broker's name or address [localhost]:");
+    let broker = question("The broker's name or address; it must speak MQTT 5 [localhost]:");
     let broker_user = question("Its user for the watch, if it wants one [none]:");
     let who = question("Your name, as pages say it [the keeper]:");
     let address = question("Your mail address, if pages may go there [none]:");

@@ -10,6 +10,7 @@ use super::super::reason::Loss;
 use super::super::retry::Retry;
 use super::super::settings::{BrokerAddress, MqttSettings};
 use super::super::subscriptions::Subscriptions;
+use super::super::version;
 use super::{ConnectionEnd, Worker, pass_on};
 use rumqttc::v5::AsyncClient;
 use std::future::Future;
@@ -136,7 +137,14 @@ impl Worker {
             AsyncClient::new(link::options(&settings, &bridge, &self.limits), link::REQUESTS);
         let mut link = BrokerLink::new(client, settings.keep_alive);
         let end = self.serve(eventloop, &mut link, broker).await;
-        let cause = bridge.close().await;
+        let mute = bridge.is_mute() && !self.closing;
+        let mut cause = bridge.close().await;
+        if mute && cause.is_none() {
+            cause = match self.meanwhile(version::of_a_mute_broker(&settings, broker)).await {
+                Ok(cause) => cause,
+                Err(end) => return (end, None),
+            };
+        }
         let lived = link.up.map(|up| up.elapsed());
         let end = match end {
             _ if self.closing => ConnectionEnd::ForGood,
