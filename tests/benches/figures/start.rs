@@ -73,7 +73,7 @@ fn windows(rules: &mut String) -> Result<()> {
     writeln!(
         rules,
         "\n[alarm.lagging]\ntank = \"lagoon\"\n\
-         when = \"mean of temp-07 over 24 h is more than 9 K above mean of temp-07 over 24 h 6 days ago\"\n\
+         when = \"mean of temp-07 over 24 h is 9 K above its mean over 24 h, lagged 6 d\"\n\
          priority = \"low\"\nconsequence = \"c\"\nresponse = \"r\"\ncallout = \"household\""
     )?;
     Ok(())
