@@ -122,6 +122,9 @@ pub(crate) struct Picture {
     pub(crate) beside: Vec<Vec<SeenPoint>>,
     /// Lower and upper.
     pub(crate) limits: Option<(f64, f64)>,
+    /// Its zero means that there is none of it: without limits the scale begins there, or a change
+    /// of a hundredth would look like a fall to nothing.
+    pub(crate) from_zero: bool,
     pub(crate) nights: Vec<Stretch>,
     /// What was not seen.
     pub(crate) gaps: Vec<Stretch>,
@@ -147,6 +150,7 @@ impl Picture {
             seen: Vec::new(),
             beside: Vec::new(),
             limits: None,
+            from_zero: false,
             nights: Vec::new(),
             gaps: Vec::new(),
             seen_now: false,

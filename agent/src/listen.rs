@@ -5,6 +5,7 @@
 //! here decides for him.
 
 mod guess;
+mod hazards;
 mod homie;
 mod observed;
 mod payload;

@@ -12,6 +12,7 @@ pub mod board;
 pub mod certs;
 pub mod disk;
 pub mod dovecot;
+pub mod holiday;
 pub mod house;
 pub mod http;
 pub mod manual;

@@ -37,7 +37,8 @@ impl Heights {
                 let (low, high) = found.unwrap_or((point.low, point.high));
                 Some((low.min(point.low), high.max(point.high)))
             });
-            found.unwrap_or((0.0, 1.0))
+            let (low, high) = found.unwrap_or((0.0, 1.0));
+            (if picture.from_zero { low.min(0.0) } else { low }, high)
         });
         // What never moved lies in the middle.
         if high - low > 1e-6 { Self { low, high } } else { Self { low: low - 1.0, high: high + 1.0 } }

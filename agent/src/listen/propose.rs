@@ -3,6 +3,7 @@
 //! guess.
 
 use super::guess::{Guess, GuessedWords, Sure, split, words_of};
+use super::hazards::write_alarms;
 use super::homie;
 use super::payload::{PayloadPlace, quoted};
 use super::senders::senders;
@@ -64,11 +65,11 @@ const NO_TANK: [&str; 34] = [
 const NOT_WATER: [&str; 9] = ["room", "air", "ambient", "outside", "board", "cpu", "chip", "sump", "case"];
 
 /// A sensor as it is proposed.
-struct Proposed<'o> {
-    name: String,
-    sensed: &'o HeardValue<'o>,
-    guess: &'o Guess,
-    tank: Option<String>,
+pub(super) struct Proposed<'o> {
+    pub(super) name: String,
+    pub(super) sensed: &'o HeardValue<'o>,
+    pub(super) guess: &'o Guess,
+    pub(super) tank: Option<String>,
     gateway: Option<String>,
 }
 
@@ -86,13 +87,10 @@ pub fn propose(heard: &Observations, targets: &[String], tanks: &[String]) -> Pr
         );
     }
     sensors.iter().for_each(|sensor| write_sensor(&mut out, sensor));
-    let alarms = alarms(&sensors);
-    for (name, hazard, keys) in &alarms {
-        let _ = write!(out, "\n[alarm.{name}]\nhazard  = \"{hazard}\"\n{keys}callout = \"household\"\n");
-    }
+    let alarms = write_alarms(&mut out, &sensors);
     out.push_str(TAIL);
     out.push_str(&steps(targets));
-    Proposal { text: out, sensors: sensors.len(), alarms: alarms.len() }
+    Proposal { text: out, sensors: sensors.len(), alarms }
 }
 
 const HEAD: &str = "\
@@ -236,7 +234,7 @@ fn name_of(sensed: &HeardValue<'_>, guess: &Guess, tank: Option<&str>) -> String
     }
 }
 
-fn unique(name: &str, names: &mut BTreeSet<String>) -> String {
+pub(super) fn unique(name: &str, names: &mut BTreeSet<String>) -> String {
     let numbered = (2..).map(|number| format!("{name}-{number}"));
     let free = [name.to_owned()].into_iter().chain(numbered).find(|name| !names.contains(name));
     let free = free.unwrap_or_default();
@@ -350,7 +348,7 @@ fn shown(text: &str) -> String {
 }
 
 /// How often a sensor is to be heard: its pace, rounded up so that a late message is no silence.
-fn every(sensed: &HeardValue<'_>) -> (Span, &'static str) {
+pub(super) fn every(sensed: &HeardValue<'_>) -> (Span, &'static str) {
     const STEPS: [i64; 13] = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1_800, 3_600];
     let Some(interval) = sensed.heard.interval() else {
         return (
@@ -360,34 +358,4 @@ fn every(sensed: &HeardValue<'_>) -> (Span, &'static str) {
     };
     let enough = STEPS.into_iter().map(Span::seconds).find(|step| interval.0 <= step.0 + step.0 / 10);
     (enough.unwrap_or(Span::hours(1)), "as it was heard; silent for three times this is an alarm")
-}
-
-/// The ready-made alarms that fit: name, hazard, its keys.
-fn alarms(sensors: &[Proposed<'_>]) -> Vec<(String, &'static str, String)> {
-    let (mut found, mut names) = (Vec::new(), BTreeSet::new());
-    for sensor in sensors {
-        let mut add = |hazard: &'static str, key: &str| {
-            let tank = sensor.tank.as_ref().map_or(String::new(), |tank| format!("tank    = \"{tank}\"\n"));
-            let name = sensor.tank.as_ref().map_or(hazard.to_owned(), |tank| format!("{tank}-{hazard}"));
-            found.push((
-                unique(&name, &mut names),
-                hazard,
-                format!("{tank}{key:<7} = \"{}\"\n", sensor.name),
-            ));
-        };
-        match (sensor.guess.measures, &sensor.tank) {
-            ("presence", _) => add("power-lost", "mains"),
-            ("temperature", Some(_)) => {
-                add("too-cold", "temperature");
-                add("too-warm", "temperature");
-            }
-            ("flow", Some(_)) => add("return-stopped", "return-flow"),
-            ("ph", Some(_)) => add("ph-out-of-band", "ph"),
-            ("salinity", Some(_)) => add("salinity-drifting", "salinity"),
-            ("leak", _) => add("water-on-floor", "leak"),
-            ("battery", _) if sensor.guess.unit.as_deref() == Some("%") => add("battery-low", "battery"),
-            _ => {}
-        }
-    }
-    found
 }

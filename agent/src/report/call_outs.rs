@@ -5,7 +5,7 @@ use super::ReportParts;
 use super::names::{ReportNames, minutes};
 use crate::chart::{ChartEvent, FanLine, Foot, Mark, Stretch, fan_line, mark, plot};
 use crate::journal::JournalError;
-use crate::review::{CallOutReview, Episode, PageResult, ProofSeen, Stamp};
+use crate::review::{CallOutReview, Episode, PageResult, ProofSeen, Stamp, Switching};
 use crate::seen;
 use maud::{Markup, PreEscaped, html};
 use slackwater_rules::alarm::Priority;
@@ -19,6 +19,8 @@ use slackwater_rules::words::{capital, list, sentence};
 const PICTURES: usize = 40;
 /// So many rows a table.
 const ROWS: usize = 60;
+/// So many switchings of one call-out are told.
+const SWITCHINGS: usize = 6;
 /// So many other things of one call-out are named.
 const ALSO: usize = 12;
 
@@ -95,18 +97,12 @@ fn story(names: &ReportNames<'_>, call: &CallOutReview, lead: &Episode) -> Strin
     if !lead.because.is_empty() {
         said.push(sentence(&slackwater_rules::words::for_people_in(&lead.because)));
     }
-    for switched in &lead.stopgaps {
-        let state = if switched.on { "on" } else { "off" };
-        let proof = match &switched.proof {
-            ProofSeen::Proved { after } => format!("proved after {after}"),
-            ProofSeen::NotProved { why } => format!("not proved: {why}"),
-            ProofSeen::Unknown => "no proof on record".to_owned(),
-        };
-        said.push(format!(
-            "{} {state} at {}, {proof}.",
-            capital(&names.relay(&switched.relay)),
-            names.time_on(&switched.at, day)
-        ));
+    let same = |one: &Switching, other: &Switching| one.relay == other.relay && one.on == other.on;
+    let mut tries = lead.stopgaps.chunk_by(same);
+    said.extend(tries.by_ref().take(SWITCHINGS).filter_map(|tries| switched(names, tries, day)));
+    let more: usize = tries.map(<[Switching]>::len).sum();
+    if more > 0 {
+        said.push(format!("It was switched {more} times more."));
     }
     for worse in lead.worsened.iter().take(3) {
         said.push(format!("It got worse at {}.", names.time_on(&worse.at, day)));
@@ -146,6 +142,23 @@ fn story(names: &ReportNames<'_>, call: &CallOutReview, lead: &Episode) -> Strin
         said.push(format!("{} found it {}{note}.", names.person(&found.who), found.verdict));
     }
     said.join(" ")
+}
+
+/// A switching with its tries in one sentence: what counts is how the last one went.
+fn switched(names: &ReportNames<'_>, tries: &[Switching], day: &Stamp) -> Option<String> {
+    let (first, last) = (tries.first()?, tries.last()?);
+    let state = if last.on { "on" } else { "off" };
+    let at = names.time_on(&first.at, day);
+    let nth = match tries.len() {
+        1 => String::new(),
+        count => format!(" at try {count}, {}", names.time_on(&last.at, day)),
+    };
+    let proof = match &last.proof {
+        ProofSeen::Proved { after } => format!("proved after {after}{nth}"),
+        ProofSeen::NotProved { why } => format!("not proved{nth}: {why}"),
+        ProofSeen::Unknown => format!("no proof on record{nth}"),
+    };
+    Some(format!("{} {state} at {at}, {proof}.", capital(&names.relay(&last.relay))))
 }
 
 /// The thermometer of the tank that its first episode of a tank is about; of the first tank if it
@@ -309,7 +322,8 @@ fn told(names: &ReportNames<'_>, call: &CallOutReview) -> Markup {
         found.push((&answer.at, names.person(&answer.who), format!("answered {}", by_way(&by)), true));
     }
     for resumed in &call.resumed {
-        found.push((&resumed.at, String::new(), format!("people were asked again: {}", resumed.why), false));
+        let why = names.why_again(call.call_out, &resumed.why);
+        found.push((&resumed.at, "everybody".to_owned(), format!("asked again: {why}"), false));
     }
     found.sort_by_key(|(at, ..)| at.unix_ms);
     let mut rows: Vec<ToldRow> = Vec::new();
@@ -327,7 +341,7 @@ fn told(names: &ReportNames<'_>, call: &CallOutReview) -> Markup {
     html! {
         @if !rows.is_empty() {
             h4 { "Who was told" }
-            div.wide { table aria-label="Who was told" {
+            div.wide role="group" tabindex="0" aria-label="Who was told" { table {
                 thead { tr { th scope="col" { "Time" } th scope="col" { "Who" } th scope="col" { "What came" } } }
                 tbody {
                     @for row in rows.iter().take(ROWS) {

@@ -3,6 +3,7 @@
 use crate::review::{Episode, Stamp};
 use jiff::tz::TimeZone;
 use slackwater_rules::plan::{Alarm, Plan, TankId};
+use slackwater_rules::record::{Body, Seq};
 use slackwater_rules::time::Span;
 use slackwater_rules::words::{capital, without_place};
 
@@ -41,6 +42,14 @@ impl ReportNames<'_> {
         match to.split_once('.') {
             Some((who, way)) => (self.person(who), way.replace('-', " ")),
             None => ("the house".to_owned(), to.replace('-', " ")),
+        }
+    }
+
+    /// Why people were asked again, with people's and alarms' names.
+    pub(super) fn why_again(&self, call: Seq, why: &str) -> String {
+        match (Body::Resumed { call, why: why.to_owned() }).titled(self.plan) {
+            Body::Resumed { why, .. } => why,
+            _ => why.to_owned(),
         }
     }
 

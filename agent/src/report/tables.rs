@@ -35,7 +35,7 @@ pub(super) fn not_seen(made: &ReportParts<'_>) -> Markup {
             @if long.is_empty() && short.is_empty() { p { "All was seen, all the time." } }
             @if !short.is_empty() { p.small { (counted(short.len(), "silence")) " under 2 min, " (lost) " in all." } }
             @if !long.is_empty() {
-                div.wide { table {
+                div.wide role="group" tabindex="0" aria-label="What was not seen" { table {
                     thead { tr { th scope="col" { "When" } th scope="col" { "What" } th scope="col" { "Why" } th.n scope="col" { "How long" } } }
                     tbody { @for gap in long.iter().take(ROWS) {
                         tr { th scope="row" { (names.time(&gap.from)) } td { (what(gap)) } td { (gap.why) }
@@ -80,7 +80,7 @@ pub(super) fn readings(made: &ReportParts<'_>) -> Markup {
         @if !made.review.sensors.is_empty() {
             section.b {
                 h2 { "What the sensors said" }
-                div.wide { table {
+                div.wide role="group" tabindex="0" aria-label="What the sensors said" { table {
                     thead { tr { th scope="col" { "Sensor" } th scope="col" { "Lowest" } th scope="col" { "Highest" } th scope="col" { "Outside limits" } th.n scope="col" { "Rejected" } } }
                     tbody { @for sensor in &made.review.sensors {
                         tr {
@@ -120,7 +120,7 @@ pub(super) fn asides(made: &ReportParts<'_>) -> Markup {
         @if !asides.is_empty() {
             section.b {
                 h2 { "Work, and what was put aside" }
-                div.wide { table {
+                div.wide role="group" tabindex="0" aria-label="Work, and what was put aside" { table {
                     thead { tr { th scope="col" { "When" } th scope="col" { "What" } th scope="col" { "Who" } th scope="col" { "Until" } } }
                     tbody { @for aside in asides.iter().take(ROWS) {
                         tr {
@@ -147,7 +147,7 @@ pub(super) fn help(made: &ReportParts<'_>) -> Markup {
             @if made.review.proofs.is_empty() {
                 p { "No test page has gone out yet: " span.code { "slackwater drill pages" } " sends one to everybody." }
             } @else {
-                div.wide { table {
+                div.wide role="group" tabindex="0" aria-label="Does help come?" { table {
                     caption { "When each way of reaching a person was last proved by an answer to a test page" }
                     thead { tr { th scope="col" { "Who" } th scope="col" { "How" } th scope="col" { "Last proved" } th scope="col" { "Due" } } }
                     tbody { @for proof in &made.review.proofs {

@@ -77,8 +77,8 @@ impl Leaf<'_> {
                     link rel="icon" href="/icon.svg" type="image/svg+xml";
                     link rel="stylesheet" href={ "/look.css?" (version) };
                     @if live { script src={ "/live.js?" (version) } defer {} }
-                    // For a wall: without script it is loaded again by itself. With script, nobody's place
-                    // on the page is taken from him.
+                    // For a wall: without script it is loaded again by itself. With script,
+                    // nobody's place on the page is taken from him.
                     @if self.at == NavPlace::Now { noscript { meta http-equiv="refresh" content="60"; } }
                 }
                 body.answered[self.answers] data-shape=[self.seen.map(|seen| seen.shape)] {

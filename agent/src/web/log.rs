@@ -12,7 +12,7 @@ use maud::{Markup, html};
 use slackwater_rules::page::by_way;
 use slackwater_rules::record::By;
 use slackwater_rules::time::Span;
-use slackwater_rules::words::{capital, for_people_in, without_place};
+use slackwater_rules::words::{capital, for_people_in, sentence, without_place};
 use std::sync::Arc;
 
 /// So many lines of what happened are shown.
@@ -128,12 +128,15 @@ fn lines(seen: &SharedLook, review: &Review) -> Vec<LogLine> {
         plan.directory.contacts.get(who).map_or_else(|| who.to_owned(), |contact| contact.name.clone())
     };
     let mut found = Vec::new();
-    for it in &review.episodes {
-        let alarm = plan.alarm_named(&it.alarm).map(|id| plan.alarm(id));
-        let title = alarm.map_or_else(|| it.alarm.replace('-', " "), |alarm| alarm.title.clone());
-        let place = alarm.map_or_else(|| it.place.clone(), |alarm| plan.title(alarm.tank).to_owned());
+    let called = |name: &str, place: &str| {
+        let alarm = plan.alarm_named(name).map(|id| plan.alarm(id));
+        let title = alarm.map_or_else(|| name.replace('-', " "), |alarm| alarm.title.clone());
+        let place = alarm.map_or_else(|| place.to_owned(), |alarm| plan.title(alarm.tank).to_owned());
         let what = without_place(&title, &place);
-        let what = if place == review.site { capital(what) } else { format!("{}: {what}", capital(&place)) };
+        if place == review.site { capital(what) } else { format!("{}: {what}", capital(&place)) }
+    };
+    for it in &review.episodes {
+        let what = called(&it.alarm, &it.place);
         let open = it.returned.is_none() && it.put_aside.is_none();
         let mark = match (open, it.acknowledged.is_empty()) {
             (false, _) => Mark::Over,
@@ -145,7 +148,7 @@ fn lines(seen: &SharedLook, review: &Review) -> Vec<LogLine> {
             "{}, code {}. {} {stood}",
             capital(&it.priority.to_string()),
             it.code,
-            for_people_in(&capital(&it.because))
+            sentence(&for_people_in(&it.because))
         );
         found.push(LogLine { at: it.detected.clone(), mark, kind: "alarms", words: what.clone(), small });
         if let Some(at) = &it.returned {
@@ -209,7 +212,7 @@ fn lines(seen: &SharedLook, review: &Review) -> Vec<LogLine> {
         let small = format!("By {}.", person(&aside.who));
         let words = match aside.kind {
             "work" => format!("{}: {}", capital(&aside.of), aside.why.replace('-', " ")),
-            kind => format!("{} {kind}: {}", capital(&aside.of.replace('-', " ")), aside.why),
+            kind => format!("{}, {kind}: {}", called(&aside.of, &review.site), aside.why),
         };
         found.push(LogLine { at: aside.from.clone(), mark: Mark::Work, kind: "people", words, small });
     }

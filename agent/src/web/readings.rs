@@ -9,7 +9,7 @@ use super::now::at;
 use super::strips::seen_until_now;
 use super::truth::minutes;
 use crate::chart::{Picture, SeenPoint, Stretch, Stroke, between, describe, mini, pieces};
-use crate::seen::{hold, limits_of, pen_of, spoken, water_of};
+use crate::seen::{hold, is_from_zero, limits_of, pen_of, spoken, water_of};
 use maud::{Markup, PreEscaped, html};
 use slackwater_rules::engine::SeenReading;
 use slackwater_rules::plan::TankId;
@@ -124,6 +124,7 @@ fn picture(look: &HouseLook, waters: &Waters, reading: &SeenReading, span: Stret
     );
     picture.pen = pen_of(sensor);
     picture.limits = limits_of(sensor);
+    picture.from_zero = is_from_zero(sensor);
     picture.seen_now = reading.quality == Quality::Good;
     let seen = seen_until_now(look, reading, said);
     let hold = hold(sensor, STEP);

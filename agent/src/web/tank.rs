@@ -14,6 +14,7 @@ use maud::{Markup, PreEscaped, html};
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::plan::{Plan, SensorId, TankId};
 use slackwater_rules::quality::Quality;
+use slackwater_rules::reading::Value;
 use slackwater_rules::record::{Body, Seq};
 use slackwater_rules::time::{Span, Wall};
 use slackwater_rules::words::{capital, without_place};
@@ -104,7 +105,12 @@ pub(super) async fn main(house: &House, seen: &SharedLook, name: &str, query: &W
     };
     let (plan, now) = (Arc::clone(&look.plan), look.view.at.wall);
     let (length, beside) = (asked.length, asked.beside);
-    let drawn = house.journal(move |log| draw(log, &plan, (sensor, beside, tank), length, now)).await;
+    // What the page says now is what the drawing ends with.
+    let present = look.view.readings.iter().find(|reading| reading.sensor == sensor);
+    let present =
+        present.filter(|reading| reading.quality == Quality::Good).and_then(|reading| reading.value);
+    let drawn =
+        house.journal(move |log| draw(log, &plan, (sensor, beside, tank), length, (now, present))).await;
     Some(render(seen, &asked, &own, drawn))
 }
 
@@ -137,7 +143,7 @@ fn render(seen: &SharedLook, asked: &TankAsked, own: &[SensorId], drawn: Result<
                 p.small { (drawn.said) }
                 details {
                     summary { "The same as a table" }
-                    div.wide { table {
+                    div.wide role="group" tabindex="0" aria-label="The same as a table" { table {
                         thead { tr { th scope="col" { "When" } th scope="col" { "Lowest" } th scope="col" { "Highest" } } }
                         tbody { @for (when, low, high) in &drawn.rows { tr { th scope="row" { (when) } td { (low) } td { (high) } } } }
                     } }
@@ -221,7 +227,7 @@ fn draw(
     plan: &Plan,
     (id, beside, tank): (SensorId, Option<SensorId>, TankId),
     length: Length,
-    now: Wall,
+    (now, present): (Wall, Option<Value>),
 ) -> Result<Drawn, JournalError> {
     let zone = &plan.zone;
     let sensor = plan.sensor(id);
@@ -234,6 +240,14 @@ fn draw(
             let mut picture = seen::picture(log, plan, id, span, step, zone)?;
             picture.now = Some(now);
             picture.seen_now = picture.gaps.last().is_none_or(|gap| gap.to < now);
+            if let (Some(value), Some(piece), true) = (present, picture.seen.last_mut(), picture.seen_now) {
+                let base = match value {
+                    Value::Number(number) => number,
+                    Value::Word(word) => f64::from(word),
+                };
+                piece.retain(|point| point.at < now);
+                piece.push(SeenPoint::of(now, shown(sensor, base)));
+            }
             picture.said = describe(&picture, &say, zone);
             if let Some(other) = beside {
                 picture.beside = seen::picture(log, plan, other, span, step, zone)?.seen;

@@ -233,6 +233,7 @@ impl CallOut {
             news,
             first: known.as_ref().map_or(at, |known| known.first),
             last: at,
+            asked: known.as_ref().filter(|_| !message.asks()).map_or(at, |known| known.asked),
             times: known.as_ref().map_or(0, |known| known.times).saturating_add(1),
             rank: if message.asks() { rank } else { known.map_or(rank, |known| known.rank) },
             message: message.clone(),

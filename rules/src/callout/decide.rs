@@ -217,11 +217,8 @@ impl<'a> Decision<'a> {
             Time::Rung { .. } => {}
             Time::News => {
                 let since = self.call.news.map_or(self.now, |news| news.since);
-                // A siren that was bidden to be silent since has not sounded for it.
-                let unaware = |target: &Target| {
-                    let told = self.call.told.get(target);
-                    told.is_some_and(|told| told.last < since || !told.message.asks())
-                };
+                let unaware =
+                    |target: &Target| self.call.told.get(target).is_some_and(|told| told.asked < since);
                 for target in self.told_now().into_iter().filter(unaware).collect::<Vec<_>>() {
                     self.tell(&target, CallMessage::Call, Lead::Rung, self.rank());
                 }

@@ -10,6 +10,8 @@ use crate::time::{Moment, Span};
 
 /// A button beside it may hush it for this long; it answers nothing.
 pub const HUSH: Span = Span::minutes(10);
+/// It does not begin for less than this of its share of the hour.
+const LEAST: Span = Span::seconds(10);
 /// Its share is counted over this.
 const HOUR: Span = Span::hours(1);
 
@@ -78,10 +80,11 @@ impl Siren {
             return Wish { on: false, again: Some(hushed) };
         }
         let left = limits.an_hour - self.sounded_within_the_hour(now);
-        if left <= Span::ZERO {
-            // The oldest part of the hour falls out of it.
+        let enough = if self.since.is_some() { Span::millis(1) } else { LEAST.min(limits.an_hour) };
+        if left < enough {
+            // The oldest part of the hour falls out of it, and no faster than time passes.
             let oldest = self.spells(now).map(|(from, _)| from.max(now - HOUR)).min();
-            let again = oldest.map(|from| (from + HOUR + Span::seconds(1)).max(now + Span::seconds(10)));
+            let again = oldest.map(|from| from + HOUR + (LEAST.min(limits.an_hour) - left));
             return Wish { on: false, again };
         }
         Wish { on: true, again: Some(ends.min(now + left)) }

@@ -126,6 +126,8 @@ pub struct Told {
     pub first: Moment,
     /// Last.
     pub last: Moment,
+    /// Last by something that asks: a siren is told to be silent between two of those.
+    pub asked: Moment,
     /// How often.
     pub times: u32,
     /// The rank for which it was told last.

@@ -9,7 +9,7 @@ mod judging;
 
 use super::backfill::PastRecall;
 use super::ground::Ground;
-use crate::alarm::{AlarmEvent, AlarmState, Aside, Episode};
+use crate::alarm::{AlarmEvent, AlarmState, Aside, Episode, State};
 use crate::condition::{Memory, Truth, told_for};
 use crate::ids::{AlarmId, Seq};
 use crate::plan::{Alarm, Plan};
@@ -175,6 +175,8 @@ impl Alarms {
                     // What comes back unanswered is the same episode, but of now.
                     let open = state.episode.get_or_insert(Box::new(begun));
                     (open.raised, open.onset, open.after_work) = (at, at - *since, ended);
+                    // What was answered and comes back is news from its beginning, latched or not.
+                    open.worse &= state.state != State::LatchedAcknowledged;
                     state.note_raise(seq, at);
                     state.happen(AlarmEvent::Raise);
                 });

@@ -91,7 +91,7 @@ impl Engine {
         match task {
             Task::Due(reason) => self.meet(reason),
             Task::LookAtSensors => {
-                (0..).map(SensorId).take(self.plan.sensors.len()).for_each(|id| self.check_stale(id));
+                (0..).map(SensorId).take(self.plan.sensors.len()).for_each(|id| self.check_sight(id));
             }
             Task::Judge(id) => self.judge(id),
             Task::JudgeAll => (0..).map(AlarmId).take(self.plan.alarms.len()).for_each(|id| self.judge(id)),
@@ -178,7 +178,7 @@ impl Engine {
     /// A deadline has come.
     fn meet(&mut self, reason: DeadlineReason) {
         match reason {
-            DeadlineReason::Stale(sensor) => self.check_stale(sensor),
+            DeadlineReason::Stale(sensor) => self.check_sight(sensor),
             DeadlineReason::Recheck(alarm)
             | DeadlineReason::OnDelay(alarm)
             | DeadlineReason::Blips(alarm)
@@ -246,7 +246,7 @@ impl Engine {
             if let Some(here) = said.and_then(|said| said.read(payload, &self.now)) {
                 let now = self.now.mono;
                 self.parts.sensors.on_presence(id, here, now);
-                self.check_stale(id);
+                self.check_sight(id);
                 self.judge_those(|engine| &engine.index.users[id.index()]);
             }
         }
@@ -306,8 +306,8 @@ impl Engine {
         self.turn.samples.push(sample);
     }
 
-    /// A sensor may have gone stale.
-    fn check_stale(&mut self, id: SensorId) {
+    /// A sensor may have gone stale, or be believed no more.
+    fn check_sight(&mut self, id: SensorId) {
         let mut next = self.spare.take(self.next_seq, self.now);
         let (ground, parts) = self.split();
         let lost = parts.sensors.look(&ground, id, &mut next);
@@ -378,6 +378,11 @@ impl Engine {
                 self.settle(next);
             }
             if changed {
+                let (water, out) =
+                    (self.plan.tanks[tank.index()].gear.water, self.parts.forecasts.is_beached(tank));
+                if let Some(water) = water.filter(|water| self.parts.sensors.on_beached(*water, out)) {
+                    self.check_sight(water);
+                }
                 self.judge_those(|engine| &engine.index.foretold[tank.index()]);
             }
         }

@@ -24,7 +24,6 @@ use crate::plan::{Device, Plan, Tank};
 use crate::record::{Body, Record};
 use crate::time::{Moment, Span};
 use feed::{ModelFeed, slot};
-use std::collections::BTreeSet;
 
 /// What was learned is put down this often.
 const PUT_DOWN: Span = Span::hours(24);
@@ -49,8 +48,6 @@ pub(super) struct Forecasts {
     dark: Option<Since>,
     /// The mains were seen to be on.
     lit: bool,
-    /// Tanks whose thermometer is believed to be out of the water.
-    beached: BTreeSet<TankId>,
 }
 
 /// One tank's model.
@@ -178,12 +175,7 @@ fn prior(tank: &Tank) -> Prior {
 
 impl Forecasts {
     pub(super) fn new(plan: &Plan, now: Moment) -> Self {
-        Self {
-            models: plan.tanks.iter().map(|tank| Model::new(tank, now)).collect(),
-            dark: None,
-            lit: false,
-            beached: BTreeSet::new(),
-        }
+        Self { models: plan.tanks.iter().map(|tank| Model::new(tank, now)).collect(), dark: None, lit: false }
     }
 
     /// Models of tanks that are still the same go on under another plan.
@@ -192,7 +184,7 @@ impl Forecasts {
         let names = |plan: &Plan, tank: &Tank| -> Vec<String> {
             tank.gear.sensors().into_iter().map(|id| plan.sensor(id).name.clone()).collect()
         };
-        for (id, (tank, model)) in (0..).map(TankId).zip(new.tanks.iter().zip(&mut self.models)) {
+        for (tank, model) in new.tanks.iter().zip(&mut self.models) {
             let Some(at) = old.tanks.iter().position(|known| known.name == tank.name) else { continue };
             let same = before.models[at].thermal.prior() == model.thermal.prior()
                 && before.models[at].volume == model.volume
@@ -201,7 +193,6 @@ impl Forecasts {
                     == tank.gear.heaters.map(|it| it.is_some());
             if same {
                 std::mem::swap(model, &mut before.models[at]);
-                self.beached.extend(before.beached.contains(&TankId(at as u32)).then_some(id));
             }
         }
     }
@@ -253,16 +244,7 @@ impl Forecasts {
         if at_work {
             model.thermal.disturbed(now + Span::millis(1));
         }
-        let changed = model.take(now, feed, value);
-        // Faults are found and lost with a cell's end.
-        if changed {
-            let is_out = |finding: StandingFault| finding.fault == Fault::ProbeOutOfWater;
-            match model.faults.standing().any(is_out) {
-                true => self.beached.insert(tank),
-                false => self.beached.remove(&tank),
-            };
-        }
-        changed
+        model.take(now, feed, value)
     }
 
     /// A reading of the water came late: the model takes it to its time.
@@ -275,12 +257,8 @@ impl Forecasts {
     /// Whether the tank's thermometer is believed to be out of the water: then it says nothing of
     /// it.
     pub(super) fn is_beached(&self, tank: TankId) -> bool {
-        self.beached.contains(&tank)
-    }
-
-    /// Whether the thermometer of any tank is.
-    pub(super) fn any_beached(&self) -> bool {
-        !self.beached.is_empty()
+        let is_out = |finding: StandingFault| finding.fault == Fault::ProbeOutOfWater;
+        self.models.get(tank.index()).is_some_and(|model| model.faults.standing().any(is_out))
     }
 
     /// Shows the oxygen probe's reading to the tank's declines. Says whether one was learned.

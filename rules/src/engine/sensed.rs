@@ -7,8 +7,8 @@ use super::input::Health;
 use super::relays::Relays;
 use super::sensors::Sensors;
 use crate::condition::Truth;
-use crate::ids::{RelayId, SensorId, TankId};
-use crate::plan::{Part, Plan, Sight, Tank};
+use crate::ids::{RelayId, SensorId};
+use crate::plan::{Part, Plan, Sight};
 use crate::reading::Value;
 use crate::stopgap::Stage;
 use crate::time::{Moment, Now};
@@ -39,14 +39,7 @@ impl Sensed<'_> {
     /// The same for conditions: a thermometer that seems to be out of the water says nothing of the
     /// water.
     pub(super) fn believed(&self, sensor: SensorId) -> Option<Value> {
-        if self.is_out_of_water(sensor) { None } else { self.said(sensor) }
-    }
-
-    /// Whether it is a tank's thermometer, and its model shows that it has left the water.
-    pub(super) fn is_out_of_water(&self, sensor: SensorId) -> bool {
-        let shows =
-            |(id, tank): (TankId, &Tank)| tank.gear.water == Some(sensor) && self.forecasts.is_beached(id);
-        self.forecasts.any_beached() && (0..).map(TankId).zip(&self.plan.tanks).any(shows)
+        if self.sensors.is_beached(sensor) { None } else { self.said(sensor) }
     }
 
     /// The number in force, if it says numbers.

@@ -45,6 +45,9 @@ pub(super) struct Sensors {
     notes: BTreeMap<SensorId, Note>,
     /// Gateways, the sensors behind each, and since when all of them have been lost.
     gateways: BTreeMap<String, Gateway>,
+    /// Thermometers that their tank's model believes to be out of the water: of the water they say
+    /// nothing.
+    beached: BTreeSet<SensorId>,
     /// By group of peers, those whose readings come through.
     seen: Vec<BTreeSet<SensorId>>,
     /// By beginning of topics, when anything live was last heard below it.
@@ -88,6 +91,7 @@ impl Sensors {
             hears_since: now,
             notes: BTreeMap::new(),
             gateways,
+            beached: BTreeSet::new(),
             seen: vec![BTreeSet::new(); index.peers.groups()],
             heard_below: vec![None; index.topic_tree.len()],
             parts: BTreeMap::new(),
@@ -108,6 +112,7 @@ impl Sensors {
         };
         self.told = before.told.into_iter().filter(|(of, _)| still(of)).collect();
         let place = |id: SensorId| places.get(&old.sensor(id).name).copied();
+        self.beached = before.beached.into_iter().filter_map(place).collect();
         self.notes = before.notes.into_iter().filter_map(|(id, note)| Some((place(id)?, note))).collect();
         let mut known: BTreeMap<_, _> = old
             .sensors
@@ -164,6 +169,16 @@ impl Sensors {
     /// The wall clock has been looked at.
     pub(super) fn on_clock(&mut self, trusted: bool) {
         self.clock_was_right |= trusted;
+    }
+
+    /// A tank's model says whether its thermometer is out of the water. True if that is news.
+    pub(super) fn on_beached(&mut self, id: SensorId, out: bool) -> bool {
+        if out { self.beached.insert(id) } else { self.beached.remove(&id) }
+    }
+
+    /// Whether this thermometer is believed to be out of the water.
+    pub(super) fn is_beached(&self, id: SensorId) -> bool {
+        self.beached.contains(&id)
     }
 
     /// Words came with a reading: what a watched site said of itself.

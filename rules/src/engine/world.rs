@@ -63,9 +63,6 @@ impl World for Sensed<'_> {
     }
 
     fn doubt(&self, sensor: SensorId) -> Option<String> {
-        if self.is_out_of_water(sensor) {
-            return Some("its probe seems to be out of the water".to_owned());
-        }
         Some(self.sensors.why_unseen(self.plan, sensor, self.now.mono))
     }
 

@@ -85,7 +85,7 @@ impl Body {
             }
             Self::CallBegan { policy, .. } => *policy = spoken(policy),
             Self::Paged { target, .. } | Self::Skipped { target, .. } => *target = titles.way(target),
-            Self::Resumed { why, .. } => *why = titles.alarms_in(why),
+            Self::Resumed { why, .. } => *why = titles.whose_answer(&titles.alarms_in(why)),
             Self::SightLost { of, .. } | Self::SightRegained { of, .. } => *of = titles.sensor(of),
             Self::Drill(drilled) => drilled.retitle(titles),
             Self::Started { .. }
@@ -178,6 +178,18 @@ impl Titles<'_> {
             told = told.replace(name, &self.alarm(name));
         }
         told
+    }
+
+    /// The same with the name of whose answer has run out.
+    fn whose_answer(&self, text: &str) -> String {
+        const OF: &str = "the answer of ";
+        let Some((before, (who, behind))) =
+            text.split_once(OF).and_then(|(before, rest)| Some((before, rest.split_once(' ')?)))
+        else {
+            return text.to_owned();
+        };
+        let contact = self.0.directory.contacts.get(who);
+        format!("{before}{OF}{} {behind}", contact.map_or(who, |contact| &contact.name))
     }
 
     fn sensor(&self, name: &str) -> String {

@@ -154,6 +154,23 @@ fn while_a_probe_is_believed_to_be_out_of_the_water_what_rests_on_it_is_unknown_
 }
 
 #[test]
+fn a_thermometer_that_is_believed_to_be_out_of_the_water_is_lost_to_sight_and_somebody_is_told() {
+    let cold = "\n[alarm.it]\ntank = \"lagoon\"\nwhen = \"lagoon-temp < 22.5 degC\"\non-delay = \"3 h\"\n\
+                priority = \"high\"\nresponse = \"Look.\"\n";
+    let mut rig = Rig::with(cold, tank());
+    rig.run(DAYS);
+    let rig = told(rig, Faults { probe_out: true, ..Faults::default() }, Span::hours(12));
+    let view = |name: &str| {
+        let views = rig.engine.status(rig.now).alarms;
+        views.into_iter().find(|view| view.name == name).expect("there")
+    };
+    assert_eq!((view("it").truth, view("it").state.as_str()), ("unknown", "normal"));
+    let sight = view("sight-lagoon-temp");
+    assert_eq!((sight.truth, sight.state.as_str()), ("true", "unacknowledged"), "{sight:?}");
+    assert!(sight.reading.contains("its probe seems to be out of the water"), "{sight:?}");
+}
+
+#[test]
 fn cooling_fast_rings_in_a_power_cut_hours_before_the_limit_and_not_while_a_thermostat_holds() {
     let keys = "temperature = \"lagoon-temp\"";
     let rig = learned("cooling-fast", keys, tank());

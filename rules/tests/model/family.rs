@@ -210,7 +210,11 @@ impl Family {
                 text.push_str("gateway = \"board\"\n");
             }
         }
+        // A tank's model may find that its only thermometer is out of the water, which is checked
+        // elsewhere.
         text.push_str(concat!(
+            "[sensor.deep]\ntopic = \"halyard/deep\"\ntank = \"lagoon\"\n",
+            "measures = \"temperature\"\nunit = \"degC\"\nevery = \"1 min\"\n",
             "[sensor.air-current]\ntopic = \"halyard/air-current\"\ntank = \"lagoon\"\n",
             "measures = \"current\"\nunit = \"A\"\nevery = \"1 min\"\n",
             "[relay.air-pump]\ncommand = { topic = \"halyard/air-pump/set\", on = \"on\", off = \"off\" }\n",

@@ -1,8 +1,10 @@
 //! Histories that once went wrong, each with what was wrong. The model found them, or would
 //! have; here they are cut down to what matters.
 
+use crate::account::{self, Deed, House, Ladder, MINUTE, Rank, SIREN};
 use crate::check;
 use crate::family::{Air, Alarm, Cond, Family, Switches};
+use crate::watch;
 use crate::world::Op;
 use slackwater_rules::sim::ChannelRule;
 
@@ -139,4 +141,72 @@ fn chattering_was_forgotten_in_a_restart() {
     let once = [CALM, Op::Wait(60), COLD, Op::Answer(0), Op::Wait(60)];
     let thrice = [&once[..], &once, &[Op::Restart(Some(5))], &once].concat();
     check(&family, &[&thrice[..], &[Op::Shelve(0, 5), Op::Restart(Some(5)), CALM, Op::Wait(4_000)]].concat());
+}
+
+/// Everybody in turn, the siren with the first two.
+fn ladder() -> Ladder {
+    let rungs =
+        vec![(0, vec!["ines.push", SIREN]), (10, vec!["tom.text", SIREN]), (15, vec!["neighbour.mail"])];
+    Ladder { rungs, again: 15, lease: 20, renew: 5, settle: 2, quiet: true }
+}
+
+/// Alarms of these ranks, each with a switch of its own, from this hour on.
+fn house(hour: i64, ranks: &[Rank]) -> House {
+    let alarm = |(switch, rank): (usize, &Rank)| account::Alarm {
+        switch,
+        rank: *rank,
+        ladder: 0,
+        on_delay: 0,
+        latching: false,
+        respond: None,
+        causes: Vec::new(),
+        worse: true,
+    };
+    let alarms = ranks.iter().enumerate().map(alarm).collect();
+    House { ladders: vec![ladder()], alarms, sleepers: Vec::new(), begins: hour * 60 * MINUTE }
+}
+
+#[test]
+fn the_next_person_was_wanted_for_what_was_over_and_the_morning_heard_nothing_of_it() {
+    let history = [(0, Deed::Begins(0)), (0, Deed::Ends(0)), (0, Deed::Next("tom", 0))];
+    watch::check(&(house(6, &[0]), history.to_vec()));
+}
+
+#[test]
+fn a_siren_began_for_less_than_ten_seconds_after_its_hour_was_used_up() {
+    let mut house = house(12, &[3]);
+    house.ladders[0] = Ladder { rungs: vec![(0, vec!["ines.push", SIREN])], again: 5, ..ladder() };
+    watch::check(&(house, vec![(0, Deed::Begins(0)), (7_200, Deed::Answers("ines", 0))]));
+}
+
+#[test]
+fn a_siren_sounded_again_for_news_that_a_rung_had_told_meanwhile() {
+    let mut house = house(12, &[3, 3]);
+    house.alarms[1].causes = vec![(0, true)];
+    let next = |seconds| (seconds, Deed::Next("tom", 0));
+    let history = [(0, Deed::Begins(0)), (60, Deed::Begins(1)), next(60), next(0), next(0)];
+    watch::check(&(house, history.to_vec()));
+}
+
+#[test]
+fn a_rung_whose_people_sleep_is_not_told_by_its_siren() {
+    let mut house = house(6, &[3]);
+    house.sleepers = vec!["tom"];
+    watch::check(&(house, vec![(0, Deed::Begins(0))]));
+}
+
+#[test]
+fn what_is_worse_from_the_first_moment_on_is_news_and_what_is_worse_again_is_none() {
+    let mut house = house(12, &[2, 2]);
+    house.alarms[1].causes = vec![(0, false)];
+    let history = [
+        Deed::Worsens(1),
+        Deed::Begins(0),
+        Deed::Begins(1),
+        Deed::Eases(1),
+        Deed::Worsens(1),
+        Deed::Ends(1),
+        Deed::Begins(1),
+    ];
+    watch::check(&(house, history.map(|deed| (60, deed)).to_vec()));
 }

@@ -12,11 +12,13 @@ mod fixtures;
 mod account;
 mod family;
 mod found;
+mod houses;
 mod invariants;
 mod naive;
 mod nights;
 mod relays;
 mod strategy;
+mod watch;
 mod world;
 
 use family::Family;

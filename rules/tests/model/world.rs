@@ -195,7 +195,7 @@ impl World {
             [(AIR.to_owned(), relay("air-current", "0.2")), (HEAT.to_owned(), relay("heat-power", "200"))]
                 .into();
         let says = SENSORS[..family.sensors].iter().map(|sensor| (sensor.name, sensor.says[0].0));
-        for (sensor, payload) in says.chain([("air-current", "0"), ("heat-power", "200")]) {
+        for (sensor, payload) in says.chain([("deep", "24"), ("air-current", "0"), ("heat-power", "200")]) {
             site.says(now.mono, origin(sensor), Saying::Payload(payload.to_owned()), Span(EVERY));
         }
         let (came, hanging, early) = (Vec::new(), Vec::new(), early.to_vec());

@@ -33,7 +33,12 @@ impl Publisher {
 
     /// Publishes one reading with QoS 0.
     pub(crate) fn say(&mut self, sensor: usize, reading: &str) -> Result<()> {
-        self.send(0x30, &[&text(&site::topic(sensor)), reading.as_bytes()])
+        self.say_on(&site::topic(sensor), reading)
+    }
+
+    /// The same on any topic.
+    pub(crate) fn say_on(&mut self, topic: &str, reading: &str) -> Result<()> {
+        self.send(0x30, &[&text(topic), reading.as_bytes()])
     }
 
     /// Publishes `count` ordinary readings in turn on all topics, as fast as the broker takes
@@ -61,8 +66,11 @@ impl Publisher {
 
     fn send(&mut self, kind: u8, parts: &[&[u8]]) -> Result<()> {
         let body = parts.concat();
-        // All packets here are shorter than 128 bytes: one byte of length.
-        let mut packet = vec![kind, u8::try_from(body.len())?];
+        // MQTT 3.1.1, 2.2.3: seven bits of the length an octet. All packets here are short.
+        let mut packet = match body.len() {
+            short @ 0..128 => vec![kind, u8::try_from(short)?],
+            long => vec![kind, u8::try_from(long % 128)? | 0x80, u8::try_from(long / 128)?],
+        };
         packet.extend(body);
         Ok(self.out.write_all(&packet)?)
     }

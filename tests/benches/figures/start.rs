@@ -4,7 +4,7 @@
 
 use crate::process::Process;
 use crate::site::{self, To};
-use crate::table;
+use crate::table::{self, Figures};
 use crate::{Result, broker};
 use slackwater::journal::{BootId, Journal, JournalLimits, JournalLog};
 use slackwater::review::{ReviewSpan, review};
@@ -20,6 +20,9 @@ use std::time::{Instant, SystemTime, UNIX_EPOCH};
 
 const DAY: i64 = 1_440;
 const SIZES: [(&str, i64); 3] = [("a day", 1), ("a month", 30), ("a year", 365)];
+/// Starts of each kind.
+const ROUNDS: usize = 7;
+
 const MEBIBYTE: f64 = 1_048_576.0;
 
 /// Readings of a sensor in a minute: enough for a lowest, a mean and a highest of their own.
@@ -28,10 +31,37 @@ const A_MINUTE: i64 = 4;
 /// Records of a calm day.
 const RECORDS: i64 = 40;
 
+/// READY whether or not the broker is there.
+fn ready() -> Result<()> {
+    let (mut with, mut without) = (Figures::default(), Figures::default());
+    for _ in 0..ROUNDS {
+        let broker = broker()?;
+        // A port of this machine on which nobody listens; and an address from which nothing comes
+        // back (RFC 5737), as from a broker that has lost its power.
+        let nobody = std::net::TcpListener::bind("127.0.0.1:0")?.local_addr()?.port();
+        let there =
+            [(broker.port(), "127.0.0.1", true), (nobody, "127.0.0.1", false), (1_883, "192.0.2.1", false)];
+        for (port, host, is_there) in there {
+            let folder = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR"))?;
+            let config = site::write(folder.path(), port, &To::Siren)?;
+            let text = fs::read_to_string(&config)?;
+            fs::write(&config, text.replace("host = \"127.0.0.1\"", &format!("host = \"{host}\"")))?;
+            let process = Process::agent(&config)?;
+            let side = if is_there { &mut with } else { &mut without };
+            side.push(process.started_in.as_secs_f64() * 1e3);
+            process.end()?;
+        }
+    }
+    table::line("READY with a broker (aim: under 1,000)", &with, "ms");
+    table::line("READY without one, refused or silent (aim: under 1,000)", &without, "ms");
+    Ok(())
+}
+
 pub(crate) fn measure() -> Result<()> {
     table::title(
         "start: 20 sensors, 200 alarms, windows from 10 min to 14 d, one that lags; journals of before",
     );
+    ready()?;
     let mut costs = Vec::new();
     for (name, days) in SIZES {
         let folder = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR"))?;

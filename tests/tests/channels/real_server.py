@@ -24,11 +24,16 @@ class Handler:
                     + [repr(defect) for part in parts for value in part.values() for defect in value.defects],
                     "subject": mail["subject"],
                     "from": mail["from"],
+                    "to": mail["to"],
                     "message-id": mail["message-id"],
                     "in-reply-to": mail["in-reply-to"],
                     "type": mail.get_content_type(),
                     "plain": mail.get_body(("plain",)).get_content(),
                     "html": mail.get_body(("html",)).get_content(),
+                    "attachments": [
+                        {"name": part.get_filename(), "type": part.get_content_type(), "text": part.get_content()}
+                        for part in mail.iter_attachments()
+                    ],
                 }
             ),
             flush=True,

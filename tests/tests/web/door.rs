@@ -5,6 +5,7 @@ use super::small_house::{HERE, SmallHouse, cookie_of, get, post, status};
 use mail_parser::{MessageParser, MimeHeaders as _};
 use slackwater_rules::record::Body;
 use slackwater_tests::agent::{SOON, until};
+use slackwater_tests::certs::{Authority, Validity};
 use std::io::{Read as _, Write as _};
 use std::net::{TcpListener, TcpStream};
 use std::sync::Arc;
@@ -222,6 +223,70 @@ fn beyond_this_machine_the_page_is_encrypted_with_a_certificate_that_stays_the_s
     until("the page after a restart", SOON, page, || house.home.log());
     assert_eq!(std::fs::read(&file).expect("read"), before, "a browser that trusts it goes on doing so");
     // Over TLS the cookie is held to this host and never sent in the clear.
+    agent.terminate();
+}
+
+#[test]
+fn with_the_keeper_s_own_certificate_whoever_trusts_its_authority_gets_in_and_a_new_one_is_taken_at_the_start()
+ {
+    let house = SmallHouse::new(
+        "listen = \"0.0.0.0:{port}\"\nurl = \"https://halyard.home.arpa:{port}\"\n\
+         certificate-file = \"keepers.pem\"\nkey-file = \"keepers.key\"",
+        "",
+    );
+    let authority = Authority::new(house.home.folder(), "authority").expect("made");
+    let other = Authority::new(house.home.folder(), "other").expect("made");
+    let give = |from: &Authority| {
+        let made = from.identity("halyard.home.arpa", Validity::Now).expect("made");
+        std::fs::copy(&made.certificate, house.home.path("keepers.pem")).expect("copied");
+        std::fs::copy(&made.key, house.home.path("keepers.key")).expect("copied");
+    };
+    let page_for = |trusted: &Authority| {
+        let page = || {
+            let page = over_tls(&house, "halyard.home.arpa", &trusted.file()).ok();
+            page.filter(|page| status(page) == "200")
+        };
+        until("the page over TLS", SOON, page, || house.home.log())
+    };
+    give(&authority);
+    let agent = house.start();
+    assert!(page_for(&authority).contains("Who is it?"));
+    over_tls(&house, "halyard.home.arpa", &other.file())
+        .expect_err("somebody else's authority says nothing of it");
+    over_tls(&house, "localhost", &authority.file())
+        .expect_err("it is for the name that the keeper had it made for");
+    // Nothing is made beside it, and nothing is said in the clear.
+    assert!(!house.home.path("web-certificate.pem").exists() && !house.home.path("web-key.pem").exists());
+    assert!(!get(&house.address(), "/sign-in", "").contains("Who is it?"));
+    agent.terminate();
+
+    // A new one, by another authority.
+    give(&other);
+    let agent = house.start();
+    assert!(page_for(&other).contains("Who is it?"));
+    over_tls(&house, "halyard.home.arpa", &authority.file()).expect_err("the old one is gone");
+    agent.terminate();
+
+    // A key that belongs to another certificate: the watch goes on without the page, and says why.
+    let stray = authority.identity("stray.example", Validity::Now).expect("made");
+    std::fs::copy(&stray.key, house.home.path("keepers.key")).expect("copied");
+    let after = house.home.records().last().map_or(0, |record| record.seq);
+    let agent = house.start();
+    house.home.record(
+        "the alarm",
+        after,
+        |body| matches!(body, Body::Raised { because, .. } if because.contains("keepers.key")),
+    );
+    let said = house.home.say(&["status"]).well();
+    assert!(said.contains("keepers.key"), "{said}");
+    // Mended, it is taken without a restart.
+    give(&other);
+    until(
+        "the page",
+        MENDED,
+        || over_tls(&house, "halyard.home.arpa", &other.file()).ok().filter(|page| status(page) == "200"),
+        || house.home.log(),
+    );
     agent.terminate();
 }
 

@@ -1,14 +1,20 @@
 //! The page in the house, from outside: as people use it in a browser, and as strangers try it. The
-//! demo is the house: a real agent, real messages, a night with a power cut.
+//! house is one that stands still until somebody wants something to happen, or the demo's: a real
+//! agent, real messages, a night with a power cut.
 
 #![cfg(test)]
 
 mod door;
 mod intruders;
+mod mailed;
+mod report;
 mod small_house;
+mod standing_house;
 
 use slackwater_tests::agent::{Home, until};
+use standing_house::StandingHouse;
 use std::fs;
+use std::io::{BufRead as _, BufReader, Write as _};
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
@@ -55,9 +61,10 @@ impl Night {
     }
 }
 
-/// Chromium by playwright for Python, and axe-core beside them: what CI installs.
-#[test]
-fn a_night_in_a_browser_seen_answered_and_found_accessible() {
+/// Runs a script in Chromium, by playwright for Python, with axe-core beside them: what CI
+/// installs. It says what is to happen, a line each, and hears when it has; its last line is `end`.
+/// False where that can't be had, and need not be.
+fn in_chromium(script: &str, words: &[&str], end: &str, happens: impl Fn(&str)) -> bool {
     let there = Command::new("python3").args(["-c", "import playwright"]).stderr(Stdio::null()).status();
     if !there.is_ok_and(|status| status.success()) {
         assert!(
@@ -65,20 +72,43 @@ fn a_night_in_a_browser_seen_answered_and_found_accessible() {
             "python3 has no playwright, which is demanded"
         );
         eprintln!("not tried: python3 has no playwright (pip install playwright, apt install chromium)");
-        return;
+        return false;
     }
-    let night = Night::begin("400", "72 h");
-    // Where somebody wants to look at them.
-    let kept = std::env::var_os("SLACKWATER_PICTURES").map(std::path::PathBuf::from);
-    let pictures = kept.unwrap_or_else(|| night.home.path("pictures"));
-    fs::create_dir_all(&pictures).expect("made");
-    let said = Command::new("python3")
-        .arg(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/web/browser.py"))
+    let mut child = Command::new("python3")
+        .arg(format!("{}/tests/web/{script}", env!("CARGO_MANIFEST_DIR")))
         .env("SLACKWATER", SLACKWATER)
-        .args([&night.link, &night.home.path("out").display().to_string(), &pictures.display().to_string()])
-        .output()
+        .args(words)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .spawn()
         .expect("it runs");
-    let (out, err) = (String::from_utf8_lossy(&said.stdout), String::from_utf8_lossy(&said.stderr));
-    assert!(said.status.success(), "{out}\n{err}");
-    assert!(out.contains("the whole night was seen"), "{out}\n{err}");
+    let mut answers = child.stdin.take().expect("piped");
+    let mut last = String::new();
+    for line in BufReader::new(child.stdout.take().expect("piped")).lines() {
+        last = line.expect("read");
+        if last != end {
+            happens(&last);
+            writeln!(answers, "done").expect("it listens");
+        }
+    }
+    let status = child.wait().expect("it ends");
+    assert!(status.success() && last == end, "{script}: {status}; what is wrong stands above");
+    true
+}
+
+/// Where pictures go: where somebody wants to look at them, or nowhere for long.
+fn pictures(home: &Home) -> String {
+    let kept = std::env::var_os("SLACKWATER_PICTURES").map(std::path::PathBuf::from);
+    let pictures = kept.unwrap_or_else(|| home.path("pictures"));
+    fs::create_dir_all(&pictures).expect("made");
+    pictures.display().to_string()
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_power_cut_in_a_browser_seen_answered_and_found_accessible() {
+    let Some(house) = StandingHouse::begin() else { return };
+    let folder = house.home.folder().display().to_string();
+    let words = [&house.link, &folder, &pictures(&house.home), &house.config.display().to_string()];
+    let words = words.map(String::as_str);
+    in_chromium("browser.py", &words, "the whole night was seen", |what| house.does(what));
 }

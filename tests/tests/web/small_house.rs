@@ -70,6 +70,12 @@ impl SmallHouse {
         Self { home, port }
     }
 
+    /// Another configuration, from the next start on.
+    pub(crate) fn change(&self, change: impl FnOnce(String) -> String) {
+        let config = fs::read_to_string(self.home.path("agent.toml")).expect("it is there");
+        self.home.write("agent.toml", &change(config)).expect("written");
+    }
+
     pub(crate) fn start(&self) -> Agent {
         self.home.start().expect("it starts")
     }

@@ -3,7 +3,7 @@
 //! configuration that only root can use would pass and then fail every two seconds. Paths of a
 //! checked site flow in, what is in the way flows out, each with its remedy.
 
-use crate::settings::ChannelSettings;
+use crate::settings::{ChannelSettings, WebTls};
 use crate::site::SiteFiles;
 use std::fs::{self, Metadata};
 use std::os::unix::fs::MetadataExt as _;
@@ -38,6 +38,10 @@ struct ServiceUnit {
     writes: Vec<PathBuf>,
     /// Secrets that the service manager hands over: files that only root need be able to read.
     credentials: Vec<PathBuf>,
+    /// Whether the sandbox lets it see devices.
+    devices: bool,
+    /// Groups that a drop-in adds.
+    groups: Vec<u32>,
 }
 
 /// What is in the way of the service, if this is a service's configuration and its user is there.
@@ -55,9 +59,14 @@ fn look(config: &Path, site: &SiteFiles, ids: &Ids, unit: &ServiceUnit) -> Vec<S
     let places = &site.settings.places;
     let own = [config.to_owned(), places.rules.clone()];
     let named = site.named.iter().filter(|file| !(file.secret && unit.credentials.contains(&file.path)));
-    for path in own.iter().chain(named.map(|file| &file.path)) {
+    let key = match site.settings.web.as_ref().and_then(|web| web.tls.as_ref()) {
+        Some(WebTls::Keepers { key, .. }) => Some(key),
+        Some(WebTls::OwnMaking) | None => None,
+    };
+    for path in own.iter().chain(named.map(|file| &file.path)).chain(key) {
         found.extend(unreadable(path, ids));
     }
+    found.extend(site.settings.modem.as_ref().and_then(|modem| out_of_reach(&modem.device, ids, unit)));
     let folder = |path: &Path| path.parent().map(Path::to_owned);
     let folders = site.settings.channels.values().filter_map(|channel| match channel {
         ChannelSettings::Folder(folder) => Some(folder.folder.clone()),
@@ -91,6 +100,25 @@ fn unreadable(path: &Path, ids: &Ids) -> Option<String> {
         }
         Ok(_) | Err(_) => None,
     }
+}
+
+/// Why the service can't use a device. One that is not plugged in, or is named by a pattern, is
+/// told by the watch itself.
+fn out_of_reach(device: &Path, ids: &Ids, unit: &ServiceUnit) -> Option<String> {
+    let about = fs::metadata(device).ok()?;
+    let shown = device.display();
+    if !unit.devices {
+        return Some(format!(
+            "{} sees no devices, and {shown} is one: `systemctl edit {0}` with the lines about devices that stand in it",
+            unit.name
+        ));
+    }
+    let may = ids.may(&about, READ | WRITE)
+        || (unit.groups.contains(&about.gid()) && (about.mode() >> 3) & (READ | WRITE) == READ | WRITE);
+    (!may).then(|| {
+        let group = group_named(about.gid()).unwrap_or_else(|| about.gid().to_string());
+        format!("{USER} can't use {shown}: `SupplementaryGroups={group}` in a drop-in of {}", unit.name)
+    })
 }
 
 /// Why the service can't write to a folder, or make it.
@@ -157,6 +185,21 @@ fn ids_in(user: &str, passwd: &str, group: &str) -> Option<Ids> {
     Some(Ids { user: id, groups: [main].into_iter().chain(others).collect() })
 }
 
+/// Of group(5): its fields, by what is in one of them.
+fn group_with(nth: usize, is: &str) -> Option<Vec<String>> {
+    let text = fs::read_to_string("/etc/group").ok()?;
+    let fields = |line: &str| line.split(':').map(str::to_owned).collect::<Vec<_>>();
+    text.lines().map(fields).find(|fields| fields.get(nth).is_some_and(|field| field == is))
+}
+
+fn group_id(name: &str) -> Option<u32> {
+    name.parse().ok().or_else(|| group_with(0, name)?.get(2)?.parse().ok())
+}
+
+fn group_named(id: u32) -> Option<String> {
+    group_with(2, &id.to_string())?.into_iter().next()
+}
+
 impl ServiceUnit {
     /// The unit that runs with this configuration, with what its drop-ins say.
     fn of(config: &Path) -> Self {
@@ -167,6 +210,8 @@ impl ServiceUnit {
             name,
             writes: vec![Path::new("/var/lib").join(own), Path::new("/run").join(own)],
             credentials: Vec::new(),
+            devices: false,
+            groups: Vec::new(),
         };
         for folder in UNITS {
             unit.read(&Path::new(folder).join(name));
@@ -191,6 +236,10 @@ impl ServiceUnit {
             "LoadCredential" | "LoadCredentialEncrypted" => {
                 self.credentials.extend(value.split_once(':').map(|(_, path)| PathBuf::from(path.trim())));
             }
+            "PrivateDevices" => {
+                self.devices = ["no", "false", "off", "0"].contains(&value.trim().to_lowercase().as_str());
+            }
+            "SupplementaryGroups" => self.groups.extend(value.split_whitespace().filter_map(group_id)),
             _ => {}
         }
     }
@@ -208,8 +257,20 @@ mod tests {
         fs::set_permissions(path, fs::Permissions::from_mode(mode)).unwrap();
     }
 
-    /// A site in a folder, with its journal in `state`, as a service's user sees it.
+    fn unit(writes: Vec<PathBuf>) -> ServiceUnit {
+        ServiceUnit { name: "a unit", writes, credentials: Vec::new(), devices: false, groups: Vec::new() }
+    }
+
     fn seen(change: impl FnOnce(&Path)) -> Vec<String> {
+        seen_with("", |folder, unit| {
+            change(folder);
+            unit
+        })
+    }
+
+    /// A site in a folder, with its journal in `state` and these sections more (`HERE` is the
+    /// folder), as a service's user sees it.
+    fn seen_with(more: &str, change: impl FnOnce(&Path, ServiceUnit) -> ServiceUnit) -> Vec<String> {
         let folder = tempfile::tempdir().unwrap();
         let state = folder.path().join("state");
         fs::create_dir(&state).unwrap();
@@ -219,15 +280,19 @@ mod tests {
              path = \"{0}/journal.sqlite\"\n[control]\nsocket = \"{0}/control.sock\"\n",
             state.display()
         );
-        fs::write(&config, text).unwrap();
+        let more = more.replace("HERE", &folder.path().display().to_string());
+        for file in ["web.key", "modem", "mail-password"] {
+            fs::write(folder.path().join(file), file).unwrap();
+            set(&folder.path().join(file), if file.ends_with("password") { 0o600 } else { 0o644 });
+        }
+        fs::write(&config, text + &more).unwrap();
         fs::write(folder.path().join("rules.toml"), "").unwrap();
         set(folder.path(), 0o755);
         set(&state, 0o777);
         set(&config, 0o644);
         set(&folder.path().join("rules.toml"), 0o644);
         let site = SiteFiles::load(&config, &Environment::default()).unwrap();
-        change(folder.path());
-        let unit = ServiceUnit { name: "a unit", writes: vec![state], credentials: Vec::new() };
+        let unit = change(folder.path(), unit(vec![state]));
         let said = look(&config, &site, &STRANGER, &unit);
         let place = folder.path().display().to_string();
         said.iter().map(|line| line.replace(&place, "HERE")).collect()
@@ -259,15 +324,63 @@ mod tests {
 
     #[test]
     fn a_place_outside_of_the_units_folders_is_named() {
-        let unit = ServiceUnit {
-            name: "a unit",
-            writes: vec!["/var/lib/x".into(), "/run/x".into()],
-            credentials: vec![],
-        };
+        let unit = unit(vec!["/var/lib/x".into(), "/run/x".into()]);
         let said = unwritable(Path::new("/etc/x"), &STRANGER, &unit);
         let expected = "a unit may write to /var/lib/x and /run/x only, not to /etc/x: name a place there";
         assert_eq!(said.as_deref(), Some(expected));
         assert_eq!(unwritable(Path::new("/run/x/not-yet"), &STRANGER, &unit), None);
+    }
+
+    #[cfg(feature = "web")]
+    #[test]
+    fn the_page_s_own_key_is_one_of_the_files_that_the_service_has_to_read() {
+        let web = "[web]\ncertificate-file = \"HERE/web.pem\"\nkey-file = \"HERE/web.key\"\n";
+        let made = rcgen::generate_simple_self_signed(vec!["halyard.example".to_owned()]).unwrap();
+        let certificate = tempfile::NamedTempFile::new().unwrap();
+        fs::write(certificate.path(), made.cert.pem()).unwrap();
+        set(certificate.path(), 0o644);
+        let web = &web.replace("HERE/web.pem", &certificate.path().display().to_string());
+        let closed = |folder: &Path, unit| {
+            set(&folder.join("web.key"), 0o600);
+            unit
+        };
+        let said = seen_with(web, closed);
+        assert_eq!(said, ["slackwater can't read HERE/web.key: `chown slackwater HERE/web.key`"]);
+        assert_eq!(seen_with(web, |_, unit| unit), [""; 0]);
+    }
+
+    #[test]
+    fn a_secret_is_to_be_read_or_handed_over() {
+        let mail = "[mail]\nhost = \"localhost\"\nfrom = \"watch@example.org\"\nuser = \"watch\"\npassword-file = \"HERE/mail-password\"\n";
+        let said = seen_with(mail, |_, unit| unit);
+        assert_eq!(said, ["slackwater can't read HERE/mail-password: `chown slackwater HERE/mail-password`"]);
+        let handed_over =
+            |folder: &Path, unit| ServiceUnit { credentials: vec![folder.join("mail-password")], ..unit };
+        assert_eq!(seen_with(mail, handed_over), [""; 0]);
+    }
+
+    #[test]
+    fn a_modem_that_the_sandbox_hides_or_its_group_keeps_is_named() {
+        let modem = "[modem]\ndevice = \"HERE/modem\"\n";
+        let said = seen_with(modem, |_, unit| unit);
+        assert!(
+            said.len() == 1 && said[0].starts_with("a unit sees no devices, and HERE/modem is one"),
+            "{said:?}"
+        );
+        let of = |mode: u32, groups: &[u32]| {
+            seen_with(modem, |folder, unit| {
+                set(&folder.join("modem"), mode);
+                ServiceUnit { devices: true, groups: groups.to_vec(), ..unit }
+            })
+        };
+        let own = rustix::process::getegid().as_raw();
+        assert_eq!(of(0o666, &[]), [""; 0]);
+        assert_eq!(of(0o660, &[own]), [""; 0]);
+        let said = of(0o660, &[]);
+        assert!(
+            said.len() == 1 && said[0].contains("can't use HERE/modem: `SupplementaryGroups="),
+            "{said:?}"
+        );
     }
 
     #[test]
@@ -277,10 +390,15 @@ mod tests {
 
     #[test]
     fn a_unit_s_drop_ins_open_folders_and_hand_secrets_over() {
-        let mut unit = ServiceUnit { name: "a unit", writes: Vec::new(), credentials: Vec::new() };
+        let mut unit = unit(Vec::new());
         unit.take("ReadWritePaths=/srv/pages -/srv/more");
         unit.take("LoadCredential=mail-password:/etc/slackwater/secrets/mail-password");
         unit.take("#LoadCredential=x:/y");
+        unit.take("PrivateDevices=yes");
+        assert!(!unit.devices);
+        unit.take("PrivateDevices=no");
+        unit.take("SupplementaryGroups=root 20");
+        assert!(unit.devices && unit.groups == [0, 20]);
         assert_eq!(unit.writes, [Path::new("/srv/pages"), Path::new("/srv/more")]);
         assert_eq!(unit.credentials, [Path::new("/etc/slackwater/secrets/mail-password")]);
     }

@@ -34,7 +34,9 @@ impl Jump {
         let room = if cell.room.is_finite() { cell.room } else { from - 4.0 };
         let way = (cell.temperature - from) / (room - from);
         if self.out {
-            if way < 0.3 {
+            // Back at the water's, or where no air of this room is: it is the water that is so
+            // cold.
+            if !(0.3..1.5).contains(&way) {
                 *self = Self::default();
             }
         } else if (room - from).abs() > APART && way > SHARE && way < 1.5 {

@@ -84,7 +84,8 @@ impl Sensed<'_> {
 
     /// That its thermometer is not believed to be out of the water.
     fn wet(&self, tank: TankId) -> Result<(), CannotSay> {
-        match self.forecasts.is_beached(tank) {
+        let water = self.plan.tanks[tank.index()].gear.water;
+        match water.is_some_and(|water| self.sensors.is_beached(water)) {
             true => Err(CannotSay::Missing("water temperature: its probe seems to be out of the water")),
             false => Ok(()),
         }

@@ -88,10 +88,11 @@ impl Sensors {
     pub(in crate::engine) fn look(&mut self, ground: &Ground<'_>, id: SensorId, next: &mut Next) -> bool {
         let now = ground.mono();
         let Some(before) = self.sighted.get(id.index()).copied() else { return false };
-        let after = match (before, self.value(ground.plan, id, now).is_some()) {
+        let beached = self.is_beached(id);
+        let after = match (before, !beached && self.value(ground.plan, id, now).is_some()) {
             (_, true) => Sighted::Seen,
             (Sighted::Lost(since), false) => Sighted::Lost(since),
-            (_, false) if now >= self.stale_at(ground, id) => Sighted::Lost(now),
+            (_, false) if beached || now >= self.stale_at(ground, id) => Sighted::Lost(now),
             // After an outage of the broker it has its time again.
             (_, false) => Sighted::Unsure,
         };
@@ -126,6 +127,9 @@ impl Sensors {
         let (quality, doubt) = self.quality(sensor, id, now);
         let doubt = doubt.map(|doubt| doubt.words(&sensor.scale));
         let heard = self.track(id).heard();
+        if self.is_beached(id) && quality == Quality::Good {
+            return "its probe seems to be out of the water".to_owned();
+        }
         if let Some(since) = self.track(id).away() {
             return format!("its sender has said for {} that it is not there", now - since);
         }

@@ -113,6 +113,33 @@ fn worse_for_one_below_the_asked_rank_is_listed() {
 }
 
 #[test]
+fn worse_is_news_once_of_one_spell_and_again_of_one_that_comes_after_an_answer_latched_or_not() {
+    for latching in [false, true] {
+        let mut night = Night::by_day(&format!(
+            "pump high mild; worse = \"depth-seen is on\"; latching = {latching}
+             depth low none"
+        ));
+        night.raise("pump");
+        night.raise("depth");
+        night.seconds(1);
+        night.clear("depth");
+        night.raise("depth");
+        night.seconds(1);
+        night.told(&["0:00 ines.mail call", "0:00 ines.mail call"]);
+        night.answer("ines", "pump");
+        night.clear("depth");
+        night.clear("pump");
+        night.wait(30);
+        night.site.forget();
+        night.raise("pump");
+        night.wait(1);
+        night.raise("depth");
+        night.wait(1);
+        night.told(&["30:02 ines.mail call", "31:02 ines.mail call"]);
+    }
+}
+
+#[test]
 fn the_highest_rank_falls_and_the_milder_ladder_goes_on_with_somebody_not_yet_told() {
     let mut night = Night::by_day(KIN);
     night.raise("pump");

@@ -126,3 +126,45 @@ fn a_button_on_a_topic_of_its_own_hushes_it_as_the_control_socket_does() {
     night.wait(5);
     night.told(&["1:00 siren taken", "5:00 neighbour.text call"]);
 }
+
+#[test]
+fn news_that_a_rung_has_told_meanwhile_does_not_sound_it_again() {
+    let mut night = Night::by_day(
+        "power critical loud
+         heat critical loud; consequence-of = [\"power\"]",
+    );
+    night.raise("power");
+    night.wait(1);
+    night.raise("heat");
+    night.wait(1);
+    night.site.forget();
+    // The third is the last, so all are told again.
+    (0..3).for_each(|_| night.next("tom", "power"));
+    night.wait(5);
+    let sirens: Vec<_> = night.site.world.sent.iter().filter(|sent| sent.to == "siren").collect();
+    let [silenced] = sirens[..] else { panic!("{}", night.site.story()) };
+    assert_eq!(silenced.purpose, Purpose::Taken);
+}
+
+#[test]
+fn once_its_hour_is_used_up_it_begins_again_only_when_there_is_room_for_ten_seconds() {
+    let mut people = people();
+    let limits =
+        SirenLimits { a_rung: Span::minutes(3), an_hour: Span::minutes(3), from: Priority::Critical };
+    people.sirens.insert(target("siren"), limits);
+    let mut night = Night::with(&rules("power critical loud"), people, NOON);
+    night.raise("power");
+    night.told(&["0:00 tom.text call", "0:00 siren call"]);
+    night.wait(60);
+    night.site.forget();
+    night.seconds(5);
+    (0..3).for_each(|_| night.next("tom", "power"));
+    night.wait(4);
+    let times = |purpose| {
+        let sent = night.site.world.sent.iter().filter(move |sent| sent.purpose == purpose);
+        sent.filter(|sent| sent.to == "siren").map(|sent| sent.at).collect::<Vec<_>>()
+    };
+    let (on, off) = (times(Purpose::Call), times(Purpose::Taken));
+    let ([on], [off]) = (&on[..], &off[..]) else { panic!("{}", night.site.story()) };
+    assert_eq!(*off - *on, Span::minutes(3) - Span::seconds(5), "{}", night.site.story());
+}

@@ -1,0 +1,72 @@
+//! One call-out: who is in it, what it does at present, which ladders it climbs.
+
+use super::house::Rank;
+use std::collections::BTreeMap;
+
+#[derive(Clone, Debug)]
+pub(super) struct Member {
+    pub(super) alarm: usize,
+    /// Since it was raised, or counts as raised anew.
+    pub(super) raised: i64,
+    pub(super) over: Option<i64>,
+    pub(super) latched: bool,
+    pub(super) covered: bool,
+    /// Somebody has answered this spell of it, whatever it counts as since: it does not latch.
+    pub(super) acknowledged: bool,
+    /// It was said of this spell that it got worse: that is news once.
+    pub(super) worse: bool,
+    pub(super) listed_only: bool,
+    pub(super) told: Option<i64>,
+    pub(super) end_told: bool,
+    pub(super) anew: Option<i64>,
+    pub(super) alone: Option<i64>,
+}
+
+impl Member {
+    pub(super) fn stands(&self) -> bool {
+        self.over.is_none() || self.latched
+    }
+
+    pub(super) fn calls(&self, now: i64) -> bool {
+        self.stands() && self.alone.is_none_or(|until| until <= now)
+    }
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Phase {
+    ForCause(i64),
+    ForMorning(i64),
+    Climbing,
+    Answered(i64),
+    Asking(i64),
+    Over,
+}
+
+#[derive(Clone, Debug)]
+pub(super) struct Climb {
+    pub(super) begun: i64,
+    pub(super) next: usize,
+    pub(super) due: i64,
+    pub(super) reached: Option<usize>,
+}
+
+#[derive(Clone, Debug)]
+pub(super) struct Call {
+    pub(super) digest: bool,
+    pub(super) members: Vec<Member>,
+    pub(super) phase: Phase,
+    pub(super) nothing_since: Option<i64>,
+    pub(super) climbs: BTreeMap<(usize, Rank), Climb>,
+    pub(super) answerer: &'static str,
+    pub(super) covers: Rank,
+    pub(super) told: BTreeMap<&'static str, i64>,
+    pub(super) news: Option<(i64, i64)>,
+    pub(super) pressed: Option<(&'static str, i64)>,
+    pub(super) flickers: bool,
+    /// Of so many of this ladder that began at once.
+    pub(super) mass: Option<usize>,
+    /// Until when it wants the siren, and for what rank.
+    pub(super) siren: Option<(i64, Rank)>,
+    /// What it says: when, to whom, what.
+    pub(super) out: Vec<(i64, &'static str, &'static str)>,
+}

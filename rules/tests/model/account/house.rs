@@ -1,0 +1,93 @@
+//! What an account is of: a house with its ladders, alarms and people, what happens in it, and what
+//! comes of that.
+
+pub(crate) const MINUTE: i64 = 60_000;
+pub(super) const DAY: i64 = 24 * 60 * MINUTE;
+
+/// Low, medium, high, critical.
+pub(crate) type Rank = usize;
+pub(crate) const CRITICAL: Rank = 3;
+
+#[derive(Clone, Debug)]
+pub(crate) struct Ladder {
+    /// Minutes since it began; whom. The first is at once.
+    pub(crate) rungs: Vec<(i64, Vec<&'static str>)>,
+    pub(crate) again: i64,
+    pub(crate) lease: i64,
+    pub(crate) renew: i64,
+    pub(crate) settle: i64,
+    /// From 22:00 to 07:00.
+    pub(crate) quiet: bool,
+}
+
+#[derive(Clone, Debug)]
+pub(crate) struct Alarm {
+    /// What it watches: several may watch the same.
+    pub(crate) switch: usize,
+    pub(crate) rank: Rank,
+    pub(crate) ladder: usize,
+    /// Seconds.
+    pub(crate) on_delay: i64,
+    pub(crate) latching: bool,
+    /// Hours, if it is said.
+    pub(crate) respond: Option<i64>,
+    /// Earlier alarms, and whether it is expected with them.
+    pub(crate) causes: Vec<(usize, bool)>,
+    /// Whether it can get worse.
+    pub(crate) worse: bool,
+}
+
+#[derive(Clone, Debug)]
+pub(crate) struct House {
+    pub(crate) ladders: Vec<Ladder>,
+    pub(crate) alarms: Vec<Alarm>,
+    /// Who may only be called from 08:00 to 22:00.
+    pub(crate) sleepers: Vec<&'static str>,
+    /// The time of day at which the account begins, in ms since midnight.
+    pub(crate) begins: i64,
+}
+
+impl House {
+    pub(crate) fn switches(&self) -> usize {
+        self.alarms.iter().map(|alarm| alarm.switch + 1).max().unwrap_or(0)
+    }
+
+    /// The alarms that watch this switch.
+    pub(super) fn watching(&self, switch: usize) -> impl Iterator<Item = usize> {
+        let alarms = self.alarms.iter().enumerate();
+        alarms.filter(move |(_, alarm)| alarm.switch == switch).map(|(at, _)| at)
+    }
+}
+
+/// Every way to each person.
+pub(crate) const WAYS: [&str; 5] = ["ines.push", "ines.mail", "tom.text", "neighbour.text", "neighbour.mail"];
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum Deed {
+    /// What a switch shows.
+    Begins(usize),
+    Ends(usize),
+    /// An alarm's `worse` turns true, or is not true any more.
+    Worsens(usize),
+    Eases(usize),
+    /// By the alarm's own code.
+    Answers(&'static str, usize),
+    /// By the code of the call-out that the alarm is in.
+    AnswersAll(&'static str, usize),
+    Holds(&'static str, usize, i64),
+    Next(&'static str, usize),
+    /// The button beside the siren.
+    Hush,
+    /// The watch dies and is back at once, and everything is heard at once.
+    Restart,
+}
+
+/// Belongs to nobody.
+pub(crate) const SIREN: &str = "siren";
+
+/// When, to whom, what for.
+pub(crate) type Telling = (i64, String, &'static str);
+
+pub(super) fn person(target: &str) -> &str {
+    target.split('.').next().unwrap_or(target)
+}

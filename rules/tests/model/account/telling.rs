@@ -1,0 +1,126 @@
+//! Who is told: by a rung, with news, and what all that comes to by one way in one moment.
+
+use super::Account;
+use super::house::{CRITICAL, MINUTE, Rank, SIREN, Telling};
+use super::siren::A_RUNG;
+
+impl Account<'_> {
+    pub(super) fn tell(&mut self, at: usize, target: &'static str, what: &'static str) {
+        if target == SIREN {
+            return self.tell_siren(at);
+        }
+        let now = self.now;
+        let call = &mut self.calls[at];
+        let asks = matches!(what, "call" | "ask" | "morning");
+        for member in &mut call.members {
+            if member.over.is_some() && !member.latched {
+                member.end_told = true;
+            }
+            if asks && member.stands() {
+                member.told = member.told.or(Some(now));
+            }
+        }
+        if asks {
+            call.told.insert(target, now);
+        }
+        call.out.push((now, target, what));
+    }
+
+    /// All that went out: of what one call-out says in one moment by one way, the last.
+    pub(crate) fn pages(self) -> Vec<Telling> {
+        let mut pages: Vec<Telling> = self.siren_pages().collect();
+        for call in &self.calls {
+            for (nth, (at, target, what)) in call.out.iter().enumerate() {
+                let later = call.out.iter().skip(nth + 1);
+                if later.into_iter().any(|(then, to, _)| then == at && to == target) {
+                    continue;
+                }
+                let what = match *what {
+                    "ask" => "call",
+                    "call" if call.digest => "digest",
+                    "morning" => "digest",
+                    what => what,
+                };
+                pages.push((*at, (*target).to_owned(), what));
+            }
+        }
+        pages.sort();
+        pages
+    }
+
+    /// Everyone told so far who may be told now; a siren that was told sounds for news too.
+    pub(super) fn told_so_far(&self, at: usize) -> Vec<&'static str> {
+        let call = &self.calls[at];
+        let loud = self.standing(call) == Some(CRITICAL);
+        let siren = call.siren.filter(|_| loud).map(|_| SIREN);
+        call.told.keys().copied().filter(|target| loud || !self.sleeps(target)).chain(siren).collect()
+    }
+
+    /// When this call-out told it something that asks for the last time.
+    pub(super) fn last_told(&self, at: usize, target: &str) -> Option<i64> {
+        match target {
+            SIREN => self.calls[at].siren.map(|(until, _)| until - A_RUNG),
+            person => self.calls[at].told.get(person).copied(),
+        }
+    }
+
+    pub(super) fn news(&mut self, at: usize) {
+        if self.held_until(at).is_none() {
+            self.told_so_far(at).into_iter().for_each(|target| self.tell(at, target, "call"));
+        }
+    }
+
+    /// Whom a rung tells; from the ladder's length on it repeats the last that reaches somebody,
+    /// and for something critical also those whom their hours have spared.
+    pub(super) fn whom(
+        &self,
+        _at: usize,
+        ladder: usize,
+        rank: Rank,
+        rung: usize,
+        in_its_time: bool,
+    ) -> Vec<&'static str> {
+        let rungs = &self.house.ladders[ladder].rungs;
+        let all = || rungs.iter().flat_map(|(_, to)| to.iter().copied()).filter(|to| *to != SIREN);
+        let nobody_awake = all().all(|target| self.sleeps(target));
+        let second_round = rung >= rungs.len() && rank == CRITICAL && (rung > rungs.len() || in_its_time);
+        let may = |target: &&str| match *target {
+            SIREN => rank == CRITICAL,
+            person => nobody_awake || second_round || !self.sleeps(person),
+        };
+        let of = |rung: usize| rungs[rung].1.iter().copied().filter(may).collect::<Vec<_>>();
+        let mut to = match rung < rungs.len() {
+            true => of(rung),
+            false => (0..rungs.len()).rev().map(of).find(|to| names_somebody(to)).unwrap_or_default(),
+        };
+        if second_round {
+            to.extend(all().filter(|target| self.sleeps(target)));
+        }
+        to
+    }
+
+    /// A rung is told; if it reaches nobody, those after it.
+    pub(super) fn take(&mut self, at: usize, ladder: usize, rank: Rank, rung: usize) {
+        let rungs: Vec<i64> =
+            self.house.ladders[ladder].rungs.iter().map(|(after, _)| *after * MINUTE).collect();
+        let last = rungs.len() - 1;
+        for (nth, rung) in (rung..=rung.max(rungs.len())).enumerate() {
+            let to = self.whom(at, ladder, rank, rung, nth == 0);
+            to.iter().for_each(|target| self.tell(at, target, "call"));
+            let now = self.now;
+            let again = self.house.ladders[ladder].again * MINUTE;
+            let Some(climb) = self.calls[at].climbs.get_mut(&(ladder, rank)) else { return };
+            climb.next = rung + 1;
+            climb.reached = climb.reached.max(Some(rung.min(last)));
+            climb.due = rungs.get(rung + 1).map_or(now + again, |after| (climb.begun + after).max(now));
+            if names_somebody(&to) {
+                return;
+            }
+        }
+    }
+}
+
+/// A siren is nobody.
+fn names_somebody(to: &[&str]) -> bool {
+    to.iter().any(|target| *target != SIREN)
+}

@@ -1,0 +1,181 @@
+//! Houses by chance: alarms that are switches, ladders, quiet hours and people who sleep; and what
+//! may happen in them. A house is written out as a rule file for the engine and read directly by
+//! the account.
+
+use crate::account::{Alarm, Deed, House, Ladder, MINUTE, SIREN, WAYS};
+use proptest::collection::vec;
+use proptest::prelude::*;
+use proptest::sample::{select, subsequence};
+
+const RANKS: [&str; 4] = ["low", "medium", "high", "critical"];
+const PEOPLE: [&str; 3] = ["ines", "tom", "neighbour"];
+/// It says something, so that no other sensor is taken for the mains.
+pub(crate) const GATE: &str = "gate";
+
+/// A house, and what happens in it: seconds after the thing before.
+pub(crate) type Case = (House, Vec<(i64, Deed)>);
+
+/// What is drawn.
+#[derive(Clone, Copy)]
+pub(crate) struct Kind {
+    pub(crate) alarms: (usize, usize),
+    /// So many switches at most; none: each alarm has its own.
+    pub(crate) switches: Option<usize>,
+    pub(crate) ladders: usize,
+    /// How often a rung has the siren in it, and an alarm a `worse`.
+    pub(crate) siren: f64,
+    pub(crate) worse: f64,
+    /// How often an alarm is critical whatever else was drawn.
+    pub(crate) critical: f64,
+    /// Seconds between two things.
+    pub(crate) gaps: &'static [i64],
+    pub(crate) deeds: usize,
+}
+
+fn ladder(kind: Kind) -> impl Strategy<Value = Ladder> {
+    let to = (subsequence(WAYS.to_vec(), 1..=2), prop::bool::weighted(kind.siren));
+    let rung = (select(&[1_i64, 2, 5, 10, 30]), to);
+    (
+        vec(rung, 1..=3),
+        select(&[5_i64, 15, 40]),
+        select(&[20_i64, 60]),
+        select(&[5_i64, 10]),
+        select(&[1_i64, 2, 10]),
+        prop::bool::weighted(0.4),
+    )
+        .prop_map(|(rungs, again, lease, renew, settle, quiet)| {
+            let mut after = 0;
+            let rungs = rungs.into_iter().enumerate().map(|(at, (gap, (mut to, siren)))| {
+                after += if at == 0 { 0 } else { gap };
+                to.extend(siren.then_some(SIREN));
+                (after, to)
+            });
+            Ladder { rungs: rungs.collect(), again, lease, renew, settle, quiet }
+        })
+}
+
+fn alarm(kind: Kind, at: usize, ladders: usize) -> impl Strategy<Value = Alarm> {
+    let causes = subsequence((0..at).collect::<Vec<_>>(), 0..=at.min(2));
+    let switch = match kind.switches {
+        Some(many) => (0..many).boxed(),
+        None => Just(at).boxed(),
+    };
+    (
+        (0..4_usize, prop::bool::weighted(kind.critical), 0..ladders, select(&[0_i64, 0, 30, 90])),
+        (prop::bool::weighted(0.2), prop::option::weighted(0.5, select(&[2_i64, 12])), causes, any::<bool>()),
+        (switch, prop::bool::weighted(kind.worse)),
+    )
+        .prop_map(
+            |((rank, critical, ladder, on_delay), (latching, respond, causes, expected), (switch, worse))| {
+                let causes = causes.into_iter().map(|cause| (cause, expected)).collect();
+                let rank = if critical { 3 } else { rank };
+                Alarm { switch, rank, ladder, on_delay, latching, respond, causes, worse }
+            },
+        )
+}
+
+fn deed(kind: Kind, house: &House) -> impl Strategy<Value = Deed> + use<> {
+    let (switch, of) = (0..house.switches(), 0..house.alarms.len());
+    let often = |share: f64| u32::from(share > 0.0);
+    prop_oneof![
+        10 => switch.clone().prop_map(Deed::Begins),
+        8 => switch.prop_map(Deed::Ends),
+        6 * often(kind.worse) => of.clone().prop_map(Deed::Worsens),
+        3 * often(kind.worse) => of.clone().prop_map(Deed::Eases),
+        3 => (select(&PEOPLE), of.clone()).prop_map(|(who, alarm)| Deed::Answers(who, alarm)),
+        1 => (select(&PEOPLE), of.clone()).prop_map(|(who, alarm)| Deed::AnswersAll(who, alarm)),
+        2 => (select(&PEOPLE), of.clone(), select(&[5_i64, 90])).prop_map(|(who, at, long)| Deed::Holds(who, at, long)),
+        2 => (select(&PEOPLE), of).prop_map(|(who, alarm)| Deed::Next(who, alarm)),
+        2 * often(kind.siren) => Just(Deed::Hush),
+        2 => Just(Deed::Restart),
+    ]
+}
+
+fn house(kind: Kind) -> impl Strategy<Value = House> {
+    let alarms = kind.alarms.0..=kind.alarms.1;
+    (vec(ladder(kind), 1..=kind.ladders), alarms).prop_flat_map(move |(ladders, alarms)| {
+        let alarms: Vec<_> = (0..alarms).map(|at| alarm(kind, at, ladders.len())).collect();
+        let sleepers = subsequence(PEOPLE.to_vec(), 0..=2);
+        (Just(ladders), alarms, sleepers, select(&[2_i64, 6, 12, 20, 21])).prop_map(
+            |(ladders, alarms, sleepers, hour)| House {
+                ladders,
+                alarms,
+                sleepers,
+                begins: hour * 60 * MINUTE,
+            },
+        )
+    })
+}
+
+pub(crate) fn case(kind: Kind) -> impl Strategy<Value = Case> {
+    house(kind).prop_flat_map(move |house| {
+        let history = vec((select(kind.gaps), deed(kind, &house)), 1..kind.deeds);
+        (Just(house), history)
+    })
+}
+
+pub(crate) fn topic_of(switch: usize) -> String {
+    format!("seen/{switch}/x")
+}
+
+pub(crate) fn topic_of_worse(alarm: usize) -> String {
+    format!("worse/{alarm}/x")
+}
+
+fn switch(name: &str, topic: &str) -> String {
+    format!(
+        "[sensor.{name}]\ntopic = \"{topic}\"\nmeasures = \"presence\"\non = [\"on\"]\noff = [\"off\"]\n\
+         every = \"1 min\"\n"
+    )
+}
+
+pub(crate) fn rules(house: &House) -> String {
+    let mut text = "[site]\nname = \"Halyard House\"\n[tank.lagoon]\nvolume = \"420 L\"\n\
+                    "
+    .to_owned();
+    text.push_str(&switch("gate", GATE));
+    (0..house.switches()).for_each(|at| text.push_str(&switch(&format!("seen-{at}"), &topic_of(at))));
+    for (at, ladder) in house.ladders.iter().enumerate() {
+        text.push_str(&format!("[callout.ladder-{at}]\nsteps = [\n"));
+        for (after, to) in &ladder.rungs {
+            let to: Vec<String> = to.iter().map(|target| format!("\"{target}\"")).collect();
+            text.push_str(&format!("  {{ after = \"{after} min\", to = [{}] }},\n", to.join(", ")));
+        }
+        text.push_str(&format!(
+            "]\nagain = \"{} min\"\nlease = \"{} min\"\nrenew = \"{} min\"\nsettle = \"{} min\"\n",
+            ladder.again, ladder.lease, ladder.renew, ladder.settle
+        ));
+        if ladder.quiet {
+            text.push_str("quiet = [\"22:00\", \"07:00\"]\n");
+        }
+    }
+    for (at, alarm) in house.alarms.iter().enumerate() {
+        let names =
+            |of: Vec<usize>| of.iter().map(|it| format!("\"alarm-{it:02}\"")).collect::<Vec<_>>().join(", ");
+        let causes = alarm.causes.iter().map(|(cause, _)| *cause).collect();
+        let expected =
+            alarm.causes.iter().filter(|(_, expected)| *expected).map(|(cause, _)| *cause).collect();
+        text.push_str(&format!(
+            "[alarm.alarm-{at:02}]\ntank = \"lagoon\"\nwhen = \"seen-{} is on\"\n\
+             priority = \"{}\"\ncallout = \"ladder-{}\"\non-delay = \"{} s\"\nlatching = {}\n\
+             consequence-of = [{}]\nexpected = [{}]\n",
+            alarm.switch,
+            RANKS[alarm.rank],
+            alarm.ladder,
+            alarm.on_delay,
+            alarm.latching,
+            names(causes),
+            names(expected),
+        ));
+        if alarm.worse {
+            text.push_str(&format!("worse = \"worse-{at} is on\"\n"));
+        }
+        if let Some(respond) = alarm.respond {
+            text.push_str(&format!("time-to-respond = \"{respond} h\"\n"));
+        }
+        if alarm.worse {
+            text.push_str(&switch(&format!("worse-{at}"), &topic_of_worse(at)));
+        }
+    }
+    text
+}
