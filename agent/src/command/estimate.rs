@@ -27,6 +27,7 @@ use slackwater_rules::forecast::Interval;
 use slackwater_rules::forecast::battery::{BatteryModel, Chemistry, INVERTER};
 use slackwater_rules::forecast::oxygen::AirPump;
 use slackwater_rules::forecast::planner::{Light, Paper, Supply, USUAL_LIMITS};
+use slackwater_rules::forecast::water::ALTITUDES;
 use slackwater_rules::plan::{Plan, Stocking};
 use slackwater_rules::time::Span;
 use slackwater_rules::units::{Dimension, Quantity, Scale};
@@ -77,7 +78,7 @@ pub(super) struct EstimateArgs {
     #[arg(long, value_enum)]
     stocking: Option<Lives>,
     /// Above the sea: `500 m`, `1600 ft`.
-    #[arg(long, value_parser = of(Dimension::LENGTH), allow_hyphen_values = true)]
+    #[arg(long, value_parser = altitude, allow_hyphen_values = true)]
     altitude: Option<Given>,
     /// Flow through the tank: `3000 L/h`.
     #[arg(long, value_parser = of(Dimension::FLOW))]
@@ -191,6 +192,12 @@ fn given(text: &str, dimension: Dimension) -> Result<Given, String> {
     }
     let name = text.trim().trim_start_matches(|c: char| c.is_ascii_digit() || "+-.".contains(c)).trim();
     Ok(Given { base, scale: Scale { unit: quantity.unit, name: name.to_owned() } })
+}
+
+/// A height above the sea at which tanks are kept.
+fn altitude(text: &str) -> Result<Given, String> {
+    let height = given(text, Dimension::LENGTH)?;
+    if ALTITUDES.contains(&height.base) { Ok(height) } else { Err("expected -430 m to 5000 m".to_owned()) }
 }
 
 /// A capacity in Wh or in Ah; which of both it is says its unit.

@@ -27,7 +27,7 @@ use super::interval::CannotSay;
 use super::thermal::{Cell, Thermal};
 use crate::hold::Holder;
 use beyond::{BelowFloor, Beyond, Proved, Steady};
-use cusum::Cusum;
+use cusum::{Cusum, UsualEvidence};
 use lag::Lag;
 use probe::Jump;
 use slackwater_time::{Moment, Span};
@@ -59,6 +59,9 @@ const SETTLES: u32 = 6;
 const LEAST_STEPS: u32 = 4;
 /// Outside of its swing is so far outside, K.
 const LEAST_OUTSIDE: f64 = 0.1;
+/// A heater's rate says nothing as long as the water is within this share of the margin of where the
+/// heater turns it: a tank that swings inside its band is held.
+const WITHIN: f64 = 0.6;
 /// In half an hour, of what the strongest heater makes in an hour: what warms the water is no room.
 const RISES: f64 = 0.15;
 /// Cells for which a heater is on before its heat can be missed: forty minutes, longer than anybody
@@ -104,6 +107,8 @@ pub struct Faults {
     told: [Option<ToldDepth>; KINDS],
     /// How often anything of cold, and of heat, was told of late, and until when that counts.
     often: [(u32, Moment); 2],
+    /// What of greater losses came back by itself: a draught, a lid, the sun gone.
+    usual_loss: UsualEvidence,
     /// What cools without a break.
     steady: Steady,
     /// The newest water, degC.
@@ -137,6 +142,7 @@ impl Faults {
             suspicious_since: None,
             told: [None; KINDS],
             often: [(0, Moment(i64::MIN)); 2],
+            usual_loss: UsualEvidence::default(),
             steady: Steady::default(),
             water: f64::NAN,
         }
@@ -251,7 +257,7 @@ impl Faults {
             self.settling = SETTLES;
             return;
         }
-        let Some(before) = before.filter(|before| follows(before, cell)) else { return };
+        let Some(before) = before.filter(|before| cell.follows(before)) else { return };
         if self.ready(model).is_err() {
             return;
         }
@@ -296,7 +302,7 @@ impl Faults {
                 && rests.zip(swings).is_some_and(|(rests, swings)| cell.temperature > rests.max(swings));
         }
         let turns = heaters.into_iter().filter_map(|holder| hold.turns_at(holder));
-        let turns = turns.map(|level| level.place).reduce(f64::max);
+        let turns = turns.map(|level| level.place - WITHIN * level.margin).reduce(f64::max);
         turns.is_some_and(|turns| fault == Fault::LosingHeat || cell.temperature < turns)
     }
 
@@ -333,9 +339,12 @@ impl Faults {
             if fed[i] {
                 self.tests[i].add(deviation[i], slack[i]);
             }
-            let height = self.heights[i] + on_the_way[i];
+            let mut height = self.heights[i] + on_the_way[i];
             let Cusum { evidence, steps } = self.tests[i];
             // A heater without heat also looks like a loss: the nearer explanation speaks.
+            if fault == Fault::LosingHeat {
+                height = self.usual_loss.height(height, evidence, self.standing[fault.index()].is_some());
+            }
             let explained = fault == Fault::LosingHeat && self.tests[0].evidence >= evidence;
             let is_seen = match fault {
                 Fault::NoHeat => cell.room.is_finite() && self.on_for >= ON_LONG,
@@ -384,12 +393,4 @@ impl Faults {
             model.hold(cell.end + Thermal::cell_length());
         }
     }
-}
-
-/// Whether `cell` came right after `before`, and both tell of water and heaters.
-fn follows(before: &Cell, cell: &Cell) -> bool {
-    before.end + Thermal::cell_length() == cell.end
-        && before.temperature.is_finite()
-        && cell.temperature.is_finite()
-        && before.heaters.iter().all(|share| share.is_finite())
 }

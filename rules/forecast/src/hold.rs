@@ -25,9 +25,14 @@ use swing::Swing;
 
 /// How long a change of place is told.
 const TOLD_FOR: Span = Span::hours(2);
+/// After a fall that no tank makes by itself, unseen water is looked at more patiently for so long.
+const STEEP_FOR: Span = Span::hours(1);
+/// Changes within so long of each other are one, told once.
+const ONE_CHANGE: Span = Span::hours(96);
 /// After a step that nothing here makes the tests rest for so long, and forecasts of what goes on
 /// by itself.
 const SETTLES: Span = Span::hours(2);
+const CALMS: Span = Span::hours(4);
 /// A change worth telling, K.
 const LEAST_SHIFT: f64 = 0.2;
 
@@ -91,7 +96,10 @@ impl Hold {
         }
         let by_swing = self.swing.cell(self.pace.smooth(), cell.end, quiet && !suspicious);
         if shift.or(by_swing.filter(|_| !heaters_seen)).is_some_and(|shift| shift.abs() >= LEAST_SHIFT) {
-            self.moved = Some(cell.end);
+            // A change that goes on while it is being learned is one.
+            if self.moved.is_none_or(|at| cell.end - at > ONE_CHANGE) {
+                self.moved = Some(cell.end);
+            }
         }
     }
 
@@ -134,6 +142,15 @@ impl Hold {
         }
     }
 
+    /// The furthest at which it lets the water go.
+    pub(crate) fn rests_furthest(&self, holder: Holder) -> Option<Level> {
+        match holder {
+            Holder::Heater => self.heaters[0].rests_furthest(),
+            Holder::Spare => self.heaters[1].rests_furthest(),
+            Holder::Cooler => self.cooler.rests_furthest().map(Level::mirrored),
+        }
+    }
+
     /// The lowest that something unseen lets the water become; none while it floats.
     pub fn floor(&self) -> Option<Level> {
         self.swing.floor()
@@ -169,6 +186,16 @@ impl Hold {
         self.pace.just_now()
     }
 
+    /// Whether within the last hour the water fell faster than it does by itself: hands, a window.
+    pub(crate) fn fell_steeply(&self, now: Moment) -> bool {
+        now - self.pace.fell_steeply() < STEEP_FOR
+    }
+
+    /// The newest cell, less the lowest of the twenty minutes before it, K.
+    pub(crate) fn turned_by(&self) -> f64 {
+        self.pace.turned_by()
+    }
+
     /// When the last step was that nothing here makes.
     pub fn jumped(&self) -> Option<Moment> {
         self.pace.jumped()
@@ -181,7 +208,7 @@ impl Hold {
 
     /// Whether it is by the newest cell.
     pub fn is_calm(&self) -> bool {
-        self.newest.zip(self.pace.jumped()).is_none_or(|(now, at)| now - at >= SETTLES)
+        self.newest.zip(self.pace.jumped()).is_none_or(|(now, at)| now - at >= CALMS)
     }
 
     /// Whether a change of place that has lasted is being told.
@@ -198,6 +225,15 @@ impl Hold {
         numbers.extend(self.swing.kept());
         numbers.extend(self.pace.kept());
         numbers
+    }
+
+    /// The floor of the swing, which came to be kept later.
+    pub(crate) fn kept_floor(&self) -> [f64; 2] {
+        self.swing.kept_floor()
+    }
+
+    pub(crate) fn recall_floor(&mut self, floor: [f64; 2]) {
+        self.swing.recall_floor(floor);
     }
 
     /// How many numbers that is.

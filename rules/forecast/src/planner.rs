@@ -195,19 +195,13 @@ impl Paper {
     /// Hours until too warm with all power gone, in the hottest room that is planned for: no
     /// chiller, no fan. The early end is air so damp that nothing evaporates.
     pub fn warm_without_power(&self) -> Result<Estimate, CannotSay> {
-        let (water, room) = (self.water()?, self.hot_room.ok_or(CannotSay::Missing("hottest room"))?);
-        let room = CannotSay::unless_within("hottest room in degC", room, -30.0, 60.0)?;
+        let water = self.water()?;
         CannotSay::unless_within("limit in degC", self.warm, -2.0, 40.0)?;
         if water >= self.warm {
             return Ok(self.said(Interval::exact(0.0), self.climate_basis()));
         }
-        let [steep, likely, slow] = self.coolings_in(0.0, room)?;
-        let damp = Cooling { surface: 0.0, ..steep }.time_to(water, self.warm);
-        let range = Interval::new(
-            damp,
-            likely.time_to(water, self.warm).max(damp),
-            Cooling { evaporates: 2, ..slow }.time_to(water, self.warm).max(damp),
-        );
+        let [damp, likely, dry] = self.hot_coolings()?.map(|case| case.time_to(water, self.warm));
+        let range = Interval::new(damp, likely.max(damp), dry.max(damp));
         let rests_on = [
             Basis { origin: self.origins[2], what: "hottest room" },
             Basis::assumed("no heat from pumps and lamp"),
@@ -310,6 +304,15 @@ impl Paper {
     /// `watts` put in.
     pub fn coolings(&self, watts: f64) -> Result<[Cooling; 3], CannotSay> {
         self.coolings_in(watts, self.room()?)
+    }
+
+    /// The tank in the hottest room without power: in air so damp that nothing evaporates, as usual,
+    /// and in air that takes as much as any model says.
+    pub fn hot_coolings(&self) -> Result<[Cooling; 3], CannotSay> {
+        let room = self.hot_room.ok_or(CannotSay::Missing("hottest room"))?;
+        let room = CannotSay::unless_within("hottest room in degC", room, -30.0, 60.0)?;
+        let [steep, likely, slow] = self.coolings_in(0.0, room)?;
+        Ok([Cooling { surface: 0.0, ..steep }, likely, Cooling { evaporates: 2, ..slow }])
     }
 
     fn coolings_in(&self, watts: f64, room: f64) -> Result<[Cooling; 3], CannotSay> {

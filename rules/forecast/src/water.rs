@@ -109,6 +109,10 @@ impl SeaWater {
     }
 }
 
+/// Heights at which somebody may keep a tank, m: from the Dead Sea up, as far as the pressure formula
+/// goes.
+pub const ALTITUDES: std::ops::RangeInclusive<f64> = -430.0..=5_000.0;
+
 /// Station pressure of the standard atmosphere at a height above the sea, hPa (ICAO standard
 /// atmosphere, from memory). Weather moves it by 3 % either way. Held to -500 m to 5000 m.
 pub fn pressure_at(altitude_m: f64) -> f64 {

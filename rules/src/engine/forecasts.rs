@@ -163,6 +163,7 @@ fn prior(tank: &Tank) -> Prior {
     let salinity = tank.salinity.unwrap_or(USUAL_SALINITY);
     let geometry = tank.volume.and_then(|volume| Geometry::of(volume, salinity, gear.surface).ok());
     let known = geometry.as_ref().map_or_else(Prior::unknown, Prior::of);
+    let known = if gear.lid { known.under_lid() } else { known };
     let watts = |device: Option<Device>| device.and_then(|device| device.power);
     Prior {
         heaters_w: gear.heaters.map(watts),

@@ -221,10 +221,10 @@ pub(super) fn battery(name: &At<String>, table: Table<'_>, parts: &GearParts<'_>
     Some(Battery { name: name.it.clone(), feeds, rating, charge, runtime })
 }
 
-/// The site's altitude, m: from the Dead Sea up, as far as the pressure formula goes.
+/// The site's altitude, m.
 pub(super) fn altitude(item: Item<'_>) -> Option<f64> {
     match item.quantity(Dimension::LENGTH)? {
-        metres if (-430.0..=5_000.0).contains(&metres) => Some(metres),
+        metres if crate::forecast::water::ALTITUDES.contains(&metres) => Some(metres),
         _ => item.wrong("nobody keeps a tank there", "expected -430 m to 5000 m", None),
     }
 }

@@ -51,6 +51,7 @@ impl<'a> ForecastPast<'a> {
             }
             None => Prior::unknown(),
         };
+        let prior = if gear.lid { prior.under_lid() } else { prior };
         let prior = Prior {
             heaters_w: gear.heaters.map(watts),
             lamp_w: watts(gear.lamp),

@@ -10,7 +10,10 @@ const STEPS: u32 = 120;
 
 /// The picture of a power cut at night.
 pub(super) fn outage(paper: &Paper, units: &Units) -> Result<String, String> {
-    let drawn = [temperature(paper, units), oxygen(paper)];
+    let mut drawn = vec![temperature(paper, units), oxygen(paper)];
+    if paper.hot_room.is_some() {
+        drawn.insert(1, heat(paper, units));
+    }
     let (mut charts, mut below) = (Vec::new(), Vec::new());
     for chart in drawn {
         match chart {
@@ -60,6 +63,34 @@ fn temperature(paper: &Paper, units: &Units) -> Result<Chart, CannotSay> {
             ChartItem::Band { name: "from the earliest to the latest".to_owned(), low: line, high: late },
             ChartItem::Line { name: "most likely".to_owned(), ink: Ink::Forecast, pieces: vec![middle] },
             ChartItem::Level { name: "too cold".to_owned(), value: shown(paper.cold) },
+        ],
+    })
+}
+
+/// The same outage in the hottest room: between air so damp that nothing evaporates, and dry air.
+fn heat(paper: &Paper, units: &Units) -> Result<Chart, CannotSay> {
+    let time = paper.warm_without_power()?.range;
+    let water = paper.water.ok_or(CannotSay::Missing("water temperature"))?;
+    let hours = horizon(time, 4.0, 48.0);
+    let shown = |celsius: f64| units.temperature(celsius);
+    let courses = paper.hot_coolings()?.map(|of| -> Vec<Point> {
+        of.course(water).take_while(|(hour, _)| *hour <= hours).map(|(hour, t)| (hour, shown(t))).collect()
+    });
+    let limit = shown(paper.warm);
+    let values = courses.iter().flatten().map(|point| point.1);
+    let (lowest, highest) =
+        values.fold((limit, limit), |(low, high), value| (low.min(value), high.max(value)));
+    let margin = (highest - lowest).max(1.0) * 0.1;
+    let [damp, likely, dry] = courses;
+    Ok(Chart {
+        title: "Water without power in the hottest room".to_owned(),
+        unit: units.degrees().to_owned(),
+        hours: (0.0, hours),
+        values: (lowest - margin, highest + margin),
+        items: vec![
+            ChartItem::Band { name: "from dry air to damp".to_owned(), low: dry, high: damp },
+            ChartItem::Line { name: "most likely".to_owned(), ink: Ink::Forecast, pieces: vec![likely] },
+            ChartItem::Level { name: "too warm".to_owned(), value: limit },
         ],
     })
 }

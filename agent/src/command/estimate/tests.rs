@@ -101,6 +101,13 @@ fn the_picture_is_well_formed_and_names_what_it_shows() {
     for words in ["Water without heat", "Oxygen with all pumps off", "too cold", "survival at risk: 2.3"] {
         assert!(svg.contains(words), "{words}");
     }
+    assert!(!svg.contains("hottest room"), "nobody asked for it");
+    let (paper, units) = asked(&format!("{LAGOON} --hot-room '35 degC'")).paper(None).unwrap();
+    let svg = plot::outage(&paper, &units).unwrap();
+    for words in ["Water without power in the hottest room", "from dry air to damp", "too warm"] {
+        assert!(svg.contains(words), "{words}");
+    }
+    assert!(!svg.contains("NaN") && !svg.contains("inf"), "no coordinate is missing");
     for tag in ["svg", "g", "text", "clipPath"] {
         let (opened, closed) =
             (svg.matches(&format!("<{tag}")).count(), svg.matches(&format!("</{tag}>")).count());

@@ -26,6 +26,23 @@ impl Cusum {
     }
 }
 
+/// So much more than what came back by itself is news; and what is left of that after a cell: half
+/// of it after three weeks.
+const FURTHER: f64 = 1.2;
+const FADES: f64 = 0.999_885;
+
+/// The most evidence that was told and came back by itself. What goes no further is no news.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct UsualEvidence(f64);
+
+impl UsualEvidence {
+    /// The height of the next cell, from that of the test alone; `stands`: it is being told.
+    pub(super) fn height(&mut self, height: f64, evidence: f64, stands: bool) -> f64 {
+        self.0 = (self.0 * FADES).max(if stands { evidence } else { 0.0 });
+        if stands { height } else { height.max(FURTHER * self.0) }
+    }
+}
+
 /// The height for deviations of standard deviation `noise` with slack `slack` each, such that the
 /// mean number of steps to a false alarm is `steps`: Siegmund's approximation (Sequential Analysis,
 /// 1985), `(exp(2 d b) - 2 d b - 1) / (2 d²)` with `d` the slack and `b` the height plus 1.166, in

@@ -6,6 +6,9 @@ use super::{Fault, Faults};
 use crate::hold::Holder;
 use crate::thermal::{Cell, Thermal};
 
+/// So far above the lowest of the last minutes the water has turned by itself, K.
+const TURNS_BACK: f64 = 0.015;
+
 impl Faults {
     /// The tests on where the water is.
     pub(super) fn edges(&mut self, model: &mut Thermal, cell: &Cell) {
@@ -84,11 +87,11 @@ impl Faults {
                 by: 0.0,
                 off_by: 0.0,
                 water: cell.temperature,
-                back: hold.just_now(),
+                back: if hold.turned_by() > TURNS_BACK { 0.0 } else { hold.just_now() },
                 works: false,
                 fully: false,
                 pumps_seen: false,
-                settled,
+                settled: settled && !hold.fell_steeply(cell.end),
             };
             self.floor.look(&look, (floor.place, floor.margin), swing)
         });

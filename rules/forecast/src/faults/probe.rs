@@ -58,6 +58,11 @@ pub struct Apart {
     parted: u32,
     /// One of the two has made a step: what they differ by after it is their difference.
     stepped: bool,
+    /// The two newest differences, and the least and most of it since they are apart; whether
+    /// they came apart at once.
+    before: [f32; 2],
+    since: (f32, f32),
+    at_once: bool,
 }
 
 /// Cells for which they must be apart: longer than a hand in the tank or a return that rests for a
@@ -66,6 +71,10 @@ const PARTED: u32 = 12;
 /// Apart for so long, they are so for good: a probe was moved.
 const LASTING: u32 = 288;
 
+/// This share of the parting within two cells is a step, which water makes only where a heater stands
+/// in it; and such water goes on by more than this, K.
+const AT_ONCE: f64 = 0.6;
+const STANDS_STILL: f64 = 0.12;
 /// A parting that no tank has while water flows, K.
 const LEAST_APART: f64 = 0.3;
 /// Pairs before the difference counts as known: a day of cells.
@@ -83,8 +92,24 @@ impl Apart {
             self.mean = difference;
         }
         let off = difference - self.mean;
+        let here = difference as f32;
+        let step = difference - f64::from(self.before[0]);
+        self.before = [self.before[1], here];
         let far = self.seen >= PAIRS && off.abs() > (6.0 * self.deviation).max(LEAST_APART);
+        if far && self.parted == 0 {
+            self.at_once = step.abs() > AT_ONCE * off.abs();
+        }
+        if self.parted <= 1 {
+            // A probe lags: the step ends in the second cell.
+            self.since = (here, here);
+        }
+        self.since = (self.since.0.min(here), self.since.1.max(here));
         self.parted = if far { self.parted.saturating_add(1) } else { 0 };
+        let stands_still = f64::from(self.since.1 - self.since.0) < STANDS_STILL.max(4.0 * self.deviation);
+        if self.parted == PARTED && self.at_once && stands_still {
+            // Apart within minutes and no further since: one of the probes was moved, not the water.
+            *self = Self { mean: difference, parted: 0, ..*self };
+        }
         if self.parted > LASTING {
             *self = Self { mean: difference, seen: PAIRS, deviation: self.deviation, ..Self::default() };
         }

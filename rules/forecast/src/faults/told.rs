@@ -10,11 +10,13 @@ use slackwater_time::{Moment, Span};
 /// Kinds of what can be told of where the water is: heaters silent, heaters in vain, colder than
 /// held, coolers silent, coolers in vain.
 pub(super) const KINDS: usize = 5;
-/// After so many of one side, whatever their kind, only what is further out than all of them.
+/// After so many of one side, whatever their kind, only what is much further out than all of them:
+/// a change that lasts is told twice at most, and then learned.
 const OFTEN: u32 = 2;
 /// What was told and came back is remembered for so long; and so much further out is news, K.
 const REMEMBERED: Span = Span::hours(168);
 const FURTHER: f64 = 0.2;
+const MUCH_FURTHER: f64 = 0.8;
 /// Back for so many cells (half a day) from so much further out than where it was told, K: that was
 /// a fault that somebody mended, and the next one is news from the beginning.
 const MENDED: (u32, f32) = (144, 0.5);
@@ -50,6 +52,9 @@ impl Faults {
     /// Whether nothing alike was told lately, or the water is further out by now. While one of its
     /// side stands, another is no news of its own and may stand beside it.
     pub(super) fn is_news(&mut self, fault: Fault, at: Moment) -> bool {
+        if fault == Fault::ProbeShifted {
+            return self.shift_is_news(at);
+        }
         let Some((kind, sign)) = Self::outwards(fault) else { return true };
         let alike = |other: &Fault| Self::outwards(*other).is_some_and(|(_, of)| of == sign);
         let mut stand = Fault::ALL.iter().filter(|other| alike(other));
@@ -67,7 +72,7 @@ impl Faults {
                 continue;
             }
             if let Some(told) = self.told[of].filter(|told| at < told.until)
-                && water <= f64::from(told.furthest) + FURTHER
+                && water <= f64::from(told.furthest) + if often { MUCH_FURTHER } else { FURTHER }
             {
                 // It is held out there.
                 self.told[of] = Some(ToldDepth { until: at + REMEMBERED, ..told });
@@ -80,14 +85,28 @@ impl Faults {
         is_news
     }
 
+    /// A change of place counts on both sides, and is no news where one was told twice already.
+    fn shift_is_news(&mut self, at: Moment) -> bool {
+        let told_twice = self.often.iter().any(|(times, until)| *times >= OFTEN && at < *until);
+        for (times, until) in &mut self.often {
+            (*times, *until) = (if at < *until { times.saturating_add(1) } else { 1 }, at + REMEMBERED);
+        }
+        !told_twice
+    }
+
     pub(super) fn come_back(&mut self) {
+        let often = &mut self.often;
         for (kind, told) in self.told.iter_mut().enumerate() {
             let Some(depth) = told else { continue };
             let sign = if kind < 3 { -1.0 } else { 1.0 };
             let is_out = sign * self.water >= f64::from(depth.began);
             depth.back = if is_out { 0 } else { depth.back.saturating_add(1) };
-            if depth.back >= MENDED.0 && depth.furthest > depth.began + MENDED.1 {
+            let (times, until) = &mut often[usize::from(sign > 0.0)];
+            // Twice in a week nobody mended anything: the tank has changed.
+            let is_change = *times >= OFTEN && self.before.is_some_and(|cell| cell.end < *until);
+            if depth.back >= MENDED.0 && depth.furthest > depth.began + MENDED.1 && !is_change {
                 *told = None;
+                *times = 0;
             }
         }
     }

@@ -4,20 +4,22 @@
 use slackwater_time::{Moment, Span};
 
 /// Turns before an edge counts as known.
-const KNOWN: u32 = 3;
+const KNOWN: u16 = 3;
 /// Turns that a place is the mean of.
-const MEMORY: u32 = 20;
+const MEMORY: u16 = 20;
 /// A turn is never further from its place than this by chance, K, whatever its spread.
 const MARGINS: (f64, f64) = (0.08, 0.5);
 /// A new place is one after so many turns there in at least so long, or two in a day.
 const PROVED: (u32, Span) = (3, Span::hours(6));
 const PROVED_SLOWLY: (u32, Span) = (2, Span::hours(24));
+/// A change is told within so long of when the water was last held at its old place.
+pub(super) const NEWS: Span = Span::hours(48);
 /// What is left of a tail after one more turn: half after a hundred.
 const FADES: f32 = 0.993;
 /// Of a first tail so much more may come.
 const TAIL: f64 = 1.15;
 /// Turns after which rare ones have been seen; until then the margin is wider, K.
-const SEASONED: u32 = 15;
+const SEASONED: u16 = 15;
 const UNSEASONED: f64 = 0.05;
 /// A share of a cell with less than this is off.
 const ON: f64 = 0.05;
@@ -50,9 +52,17 @@ pub struct Edge {
     /// How much further than the place the water came lately before the device turned it all the
     /// same, K.
     tail: f32,
-    seen: u32,
+    seen: u16,
+    /// The hour in which it last turned the water at the place, as [`hour_of`] counts; 0 if it did not
+    /// since a restart.
+    newest: u16,
     /// Place, turns there, and since when.
     other: Option<(f32, u32, Moment)>,
+}
+
+/// Hours by two bytes of a clock that goes round in seven years: one of each edge is kept.
+fn hour_of(when: Moment) -> u16 {
+    (when.0.div_euclid(3_600_000) as u16).max(1)
 }
 
 impl Edge {
@@ -79,12 +89,14 @@ impl Edge {
     pub(super) fn take(&mut self, at: f64, when: Moment) -> Option<f64> {
         let off = at - self.place();
         if self.seen == 0 || (off.abs() > self.near() && !self.is_known()) {
-            *self = Self { place: at as f32, spread: 0.06, tail: 0.0, seen: 1, other: None };
+            *self =
+                Self { place: at as f32, spread: 0.06, seen: 1, newest: hour_of(when), ..Self::default() };
             return None;
         }
         self.tail *= FADES;
         if off.abs() <= self.near() {
             self.tail = self.tail.max(-off as f32);
+            self.newest = hour_of(when);
             self.seen = self.seen.saturating_add(1);
             let share = 1.0 / f64::from(self.seen.min(MEMORY));
             self.place += (off * share) as f32;
@@ -104,9 +116,12 @@ impl Edge {
         let lasted = when - since;
         let is_proved = |(least, long): (u32, Span)| turns >= least && lasted >= long;
         if is_proved(PROVED) || is_proved(PROVED_SLOWLY) {
-            // What was hardly known has not changed; it was found.
-            let shift = (self.seen >= SEASONED).then_some(f64::from(place - self.place));
-            *self = Self { place, seen: KNOWN, other: None, ..*self };
+            // What was hardly known has not changed; it was found. What changed longer ago is learned
+            // without a word.
+            let hours = Span::hours(i64::from(hour_of(when).wrapping_sub(self.newest)));
+            let is_news = self.newest == 0 || hours <= NEWS;
+            let shift = (self.seen >= SEASONED && is_news).then_some(f64::from(place - self.place));
+            *self = Self { place, seen: KNOWN, other: None, newest: hour_of(when), ..*self };
             return shift;
         }
         self.other = Some((place, turns, since));
@@ -210,6 +225,13 @@ impl Edges {
         self.rests.level()
     }
 
+    /// The furthest at which it lets the water go: the further of two places while one is under
+    /// proof.
+    pub(super) fn rests_furthest(&self) -> Option<Level> {
+        let further = self.rests.other.map_or(self.rests.place, |(other, ..)| other.max(self.rests.place));
+        self.rests().map(|level| Level { place: f64::from(further), ..level })
+    }
+
     /// Whether it has just come on.
     pub(super) fn has_come_on(&self) -> bool {
         self.phase.cells == 1
@@ -231,8 +253,9 @@ impl Edges {
             place: place as f32,
             spread: spread.clamp(0.0, 0.5) as f32,
             tail: tail.clamp(0.0, MARGINS.1) as f32,
-            seen: seen.clamp(0.0, f64::from(MEMORY)) as u32,
+            seen: seen.clamp(0.0, f64::from(MEMORY)) as u16,
             other: None,
+            newest: 0,
         };
         *self = Self { acts: edge(*a, *b, *c, *d), rests: edge(*e, *f, *g, *h), ..Self::default() };
         true

@@ -18,6 +18,9 @@ const SHARE: f64 = 0.97;
 const BEYOND: f64 = 1.6;
 /// And of the fastest that heaters and losses make.
 const OWN_SHARE: f64 = 1.25;
+/// Times its usual fastest fall is steep, beyond so much by chance, K.
+const STEEP: f64 = 1.3;
+const STEEP_BY_CHANCE: f64 = 0.06;
 /// Changes before the usual is known; until then this, K.
 const KNOWN: u32 = 72;
 const UNKNOWN: f64 = 0.4;
@@ -29,11 +32,21 @@ pub(super) struct SwingPace {
     usual: [f64; 2],
     seen: u32,
     jumped: Option<Moment>,
+    /// What it falls in twenty minutes at its usual fastest, K, and when it last fell faster.
+    falls: f32,
+    steep: Moment,
 }
 
 impl Default for SwingPace {
     fn default() -> Self {
-        Self { newest: [f64::NAN; KEPT], usual: [0.15, 0.25], seen: 0, jumped: None }
+        Self {
+            newest: [f64::NAN; KEPT],
+            usual: [0.15, 0.25],
+            seen: 0,
+            jumped: None,
+            falls: 0.05,
+            steep: Moment(i64::MIN),
+        }
     }
 }
 
@@ -72,6 +85,7 @@ impl SwingPace {
                 *usual = usual.clamp(0.02, 2.0);
             }
         }
+        self.fall(newest[KEPT - 5] - newest[KEPT - 1], own, cell.end, settling);
         if change(1).is_finite() {
             self.seen = self.seen.saturating_add(1);
         }
@@ -79,6 +93,28 @@ impl SwingPace {
             // Declared: nothing to guess.
             self.jumped = self.jumped.filter(|at| cell.end - *at > CELL.times(KEPT as i64));
         }
+    }
+
+    /// Takes what the water fell in twenty minutes.
+    fn fall(&mut self, fell: f64, own: f64, at: Moment, settling: bool) {
+        if !fell.is_finite() {
+            return;
+        }
+        let by_itself = own / 3.0;
+        let mut falls = f64::from(self.falls);
+        if fell > (STEEP * falls).max(by_itself) + STEEP_BY_CHANCE {
+            self.steep = at;
+        }
+        if !settling {
+            let step = (0.004 * falls).max(2e-4) * if self.seen < 2 * KNOWN { 4.0 } else { 1.0 };
+            falls += if fell > falls { step * SHARE / (1.0 - SHARE) } else { -step };
+            self.falls = falls.clamp(0.02, 2.0) as f32;
+        }
+    }
+
+    /// When it last fell faster than it does by itself.
+    pub(super) fn fell_steeply(&self) -> Moment {
+        self.steep
     }
 
     pub(super) fn jumped(&self) -> Option<Moment> {
@@ -101,6 +137,12 @@ impl SwingPace {
     pub(super) fn just_now(&self) -> f64 {
         let mean = |back: usize| (self.newest[KEPT - 1 - back] + self.newest[KEPT - 2 - back]) / 2.0;
         mean(0) - mean(4)
+    }
+
+    /// The newest cell, less the lowest of the four before it.
+    pub(super) fn turned_by(&self) -> f64 {
+        let before = &self.newest[KEPT - 5..KEPT - 1];
+        self.newest[KEPT - 1] - before.iter().copied().fold(f64::INFINITY, f64::min)
     }
 
     pub(super) fn kept(&self) -> [f64; 2] {

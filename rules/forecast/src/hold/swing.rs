@@ -5,6 +5,7 @@
 #![expect(clippy::indexing_slicing, reason = "windows by places below their number")]
 
 use super::Level;
+use super::edge::NEWS;
 use crate::thermal::CELL;
 use slackwater_time::{Moment, Span};
 
@@ -31,13 +32,13 @@ const STEEPER: f64 = 1.5;
 /// Cells of three quarters of an hour.
 const ARM: usize = 9;
 /// A turn is never further from its place than this by chance, K.
-const MARGINS: (f64, f64) = (0.15, 0.45);
+const MARGINS: (f64, f64) = (0.11, 0.45);
 /// Cells of a window that must have been seen: half of it.
 const ENOUGH: u32 = 36;
 /// A swing that drifts faster than this in a day, K, has left what held it.
 const DRIFTS: f64 = 0.3;
 /// Suspicion keeps windows out for so many of them at most.
-const LASTING: u32 = 6;
+const LASTING: u32 = 2;
 /// What stands for "none" where only finite numbers can be kept.
 const NONE: f64 = -999.0;
 
@@ -58,10 +59,16 @@ pub(super) struct Swing {
     newest: [f32; 2 * ARM + 1],
     /// Number of the window under way, what it is so far, its cells.
     under_way: (i64, [f64; 4], u32),
+    /// Numbers of the windows that ended last, newest last, by two bytes: a day, and the one before it.
+    numbers: [u16; DAY + 1],
     /// Windows that suspicion kept out.
     kept_out: u32,
     floor: Option<Level>,
     ceiling: Option<Level>,
+    /// The last floor that was known, which goes on below water that floats above it; windows for
+    /// which another one has held the water above.
+    below: Option<(f32, f32)>,
+    above: u8,
     /// Where the water turned upwards and downwards lately.
     turns: [SwingTurn; 2],
 }
@@ -101,9 +108,12 @@ impl Default for Swing {
             ended: 0,
             newest: [f32::NAN; 2 * ARM + 1],
             under_way: (0, BEGUN, 0),
+            numbers: [0; DAY + 1],
             kept_out: 0,
             floor: None,
             ceiling: None,
+            below: None,
+            above: 0,
             turns: [SwingTurn { furthest: f64::NEG_INFINITY, turned: None }; 2],
         }
     }
@@ -119,8 +129,10 @@ impl Swing {
         let number = at.0.saturating_sub(1 + CELL.0 * ARM as i64).div_euclid(WINDOW.0);
         let mut moved = None;
         if number != self.under_way.0 {
-            let (_, window, cells) = std::mem::replace(&mut self.under_way, (number, BEGUN, 0));
+            let (ended, window, cells) = std::mem::replace(&mut self.under_way, (number, BEGUN, 0));
             if cells >= ENOUGH {
+                self.numbers.rotate_left(1);
+                self.numbers[DAY] = ended as u16;
                 self.kept_out = 0;
                 moved = self.end(window.map(|value| value as f32));
             } else {
@@ -159,9 +171,18 @@ impl Swing {
         if moved.is_some() {
             (self.count, self.settled) = (DAY, true);
         }
+        self.below = self.below.filter(|_| moved.is_none());
+        let moved = moved.filter(|_| self.is_news());
         self.settled &= self.count < 2 * DAY;
         self.refresh();
         moved
+    }
+
+    /// Whether the window before the last day is not long ago; not known after a restart.
+    fn is_news(&self) -> bool {
+        let [before, .., newest] = self.numbers;
+        let windows = i64::from(newest.wrapping_sub(before));
+        (self.ended as usize) <= DAY || WINDOW.times(windows) <= NEWS
     }
 
     fn seen(&self) -> &[SwingWindow] {
@@ -173,6 +194,29 @@ impl Swing {
         let known = self.count >= 2 * DAY || self.settled;
         let of = |end, sign| level(self.seen(), end, sign).filter(|_| known);
         (self.floor, self.ceiling) = (of(0, 1.0), of(1, -1.0));
+        let below = self.below.map(|(place, margin)| Level { place: place.into(), margin: margin.into() });
+        let is_above = |floor: &Level, below: &Level| floor.place > below.place + below.margin;
+        let floats = below.filter(|below| self.floor.is_none_or(|floor| is_above(&floor, below)));
+        self.above = if floats.is_some() && self.floor.is_some() { self.above + 1 } else { 0 };
+        // What has held it above for a week is its floor by now.
+        match floats.filter(|_| usize::from(self.above) < KEPT) {
+            Some(below) => self.floor = Some(below),
+            None => {
+                self.below = self.floor.map(|floor| (floor.place as f32, floor.margin as f32));
+                self.above = 0;
+            }
+        }
+    }
+
+    /// The floor to go on with after a restart.
+    pub(super) fn kept_floor(&self) -> [f64; 2] {
+        self.below.map_or([NONE; 2], |(place, margin)| [place.into(), margin.into()])
+    }
+
+    pub(super) fn recall_floor(&mut self, [place, margin]: [f64; 2]) {
+        let known = (-5.0..=60.0).contains(&place);
+        self.below = known.then(|| (place as f32, margin.clamp(MARGINS.0, MARGINS.1) as f32));
+        self.refresh();
     }
 
     /// By how much a day's swing is away from that of the days before, both ends alike.

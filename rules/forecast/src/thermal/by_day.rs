@@ -12,12 +12,12 @@ const STEP_H: f64 = 0.25;
 /// What no past forecast of a tank that was held can tell: the share of a rate that structure may
 /// change once nothing holds it, faster and slower (rock that gives its heat back, a heater's
 /// strength that was learned a little wrong).
-const OF_RATE: (f64, f64) = (0.07, 0.04);
+const OF_RATE: (f64, f64) = (0.055, 0.04);
 /// The first where no room is seen: a heater's strength that a fast thermostat hides.
-const OF_RATE_UNSEEN: f64 = 0.16;
+const OF_RATE_UNSEEN: f64 = 0.12;
 /// And what is left of the late end there twelve hours ahead: the past misses that it is made of go
 /// both ways. Up to three hours ahead all of it is.
-const LATE_UNSEEN: f64 = 0.7;
+const LATE_UNSEEN: f64 = 0.5;
 /// Doubt of the present rate is part of the ends by then, h.
 const DOUBT_H: f64 = 0.7;
 

@@ -43,6 +43,14 @@ impl Cell {
     pub(super) fn inputs(&self) -> [f64; CONSTANTS] {
         [0.0, self.heaters[0], self.heaters[1], 1.0, self.lamp, self.chiller]
     }
+
+    /// Whether it came right after `before`, and both tell of water and heaters.
+    pub(crate) fn follows(&self, before: &Self) -> bool {
+        before.end + CELL == self.end
+            && before.temperature.is_finite()
+            && self.temperature.is_finite()
+            && before.heaters.iter().all(|share| share.is_finite())
+    }
 }
 
 /// One equation: the mean rate over two blocks, and the inputs averaged alike.

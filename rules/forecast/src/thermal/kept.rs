@@ -38,6 +38,7 @@ impl Thermal {
         numbers.extend(self.without_room.kept());
         numbers.extend(self.hold.kept());
         numbers.extend(self.day.kept());
+        numbers.extend(self.hold.kept_floor());
         Some(numbers)
     }
 
@@ -49,9 +50,11 @@ impl Thermal {
     /// Goes on from what was learned. Refuses, and stays as it is, what another form or another
     /// tank (one of another size, other watts) has learned.
     pub fn recall(&mut self, numbers: &[f64]) -> bool {
-        let whole = [NUMBERS, NUMBERS + Hold::KEPT + Day::KEPT].contains(&numbers.len())
+        let later = NUMBERS + Hold::KEPT + Day::KEPT;
+        let whole = [NUMBERS, later, later + 2].contains(&numbers.len())
             && numbers.iter().all(|number| number.is_finite());
         let Some((numbers, hold)) = numbers.split_at_checked(NUMBERS).filter(|_| whole) else { return false };
+        let (hold, floor) = hold.split_at(hold.len().min(later - NUMBERS));
         let (means, rest) = numbers.split_at(MEANS);
         let (with_room, without_room) = rest.split_at(REGRESSION);
         let mut model = self.clone();
@@ -59,6 +62,9 @@ impl Thermal {
             && !(model.hold.recall(hold) && model.day.recall(day))
         {
             return false;
+        }
+        if let [place, margin] = floor {
+            model.hold.recall_floor([*place, *margin]);
         }
         if !model.with_room.recall(with_room) || !model.without_room.recall(without_room) {
             return false;

@@ -117,7 +117,7 @@ impl Thermal {
         };
         let by_itself = what_if.heaters == [None; 2] && what_if.chiller.is_none() && !what_if.unheld;
         if by_itself && !self.holds().is_calm() {
-            return Err(CannotSay::NotIdentifiable("water was changed or its probe moved within two hours"));
+            return Err(CannotSay::NotIdentifiable("water was changed or its probe moved within four hours"));
         }
         let distance = sign * (limit - water);
         if distance <= 0.0 {
@@ -230,6 +230,9 @@ impl Thermal {
             }
             Side::Above => {
                 let high = edge(Holder::Cooler).map_or(high, |edge| high.max(edge.place + edge.margin));
+                // Where a heater was seen to let go, it is held, if only since an hour ago.
+                let rests = hold.rests_furthest(Holder::Heater).filter(|_| self.heater_known().is_ok());
+                let high = rests.map_or(high, |edge| high.max(edge.place + edge.margin));
                 water < high + BAND_LEFT.min(((limit - high) / 2.0).max(0.0))
             }
         };

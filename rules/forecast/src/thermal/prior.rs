@@ -2,7 +2,7 @@
 //! watts that the keeper wrote down.
 
 use super::CONSTANTS;
-use crate::evaporation::Surface;
+use crate::evaporation::{PASSES_LID, Surface};
 use crate::geometry::Geometry;
 use crate::interval::Interval;
 
@@ -46,6 +46,11 @@ impl Prior {
             unheated: false,
             evaporation_w: surface.range() * geometry.surface,
         }
+    }
+
+    /// The same tank under a lid: less of its evaporation passes.
+    pub fn under_lid(self) -> Self {
+        Self { evaporation_w: self.evaporation_w * PASSES_LID, ..self }
     }
 
     /// A tank of which not even the volume is known.

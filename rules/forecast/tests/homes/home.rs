@@ -155,6 +155,17 @@ impl Home {
         .spaced(dice)
     }
 
+    /// A home so warm that a chiller or fan has to hold the water.
+    pub(crate) fn cooled(dice: &mut Dice) -> Self {
+        loop {
+            let home = Self::any(dice);
+            if home.cools != Cools::Nothing {
+                let mean = dice.from(25.0, 28.5);
+                return Self { mean, season: dice.from(-1.5, 1.5), setback: 0.0, ..home };
+            }
+        }
+    }
+
     fn spaced(mut self, dice: &mut Dice) -> Self {
         self.spare_below = self.hysteresis / 2.0 + dice.from(0.2, 0.7);
         self.cools_above = self.hysteresis + dice.from(0.5, 1.2);
@@ -246,7 +257,7 @@ pub(crate) struct Life {
     probe: f64,
     sump_probe: f64,
     pub(crate) heats: bool,
-    spares: bool,
+    pub(crate) spares: bool,
     pub(crate) cooling: bool,
     work: Work,
     window_until: i64,
@@ -255,6 +266,8 @@ pub(crate) struct Life {
     starts: f64,
     /// Nobody comes near any more: for playing a fault by itself.
     pub(crate) alone: bool,
+    /// What people or the house did last, and when.
+    pub(crate) last: (&'static str, i64),
 }
 
 /// Vapour over water by Buck 1981, hPa.
@@ -308,6 +321,7 @@ impl Life {
             next_change: 1_440 * dice.from(1.0, 7.0) as i64,
             starts,
             alone: false,
+            last: ("nothing", 0),
             home,
             dice,
         }
@@ -326,6 +340,7 @@ impl Life {
         if now >= self.next_change {
             self.next_change += home.changes_every * 1_440 + dice.from(-300.0, 300.0) as i64;
             let lasts = dice.from(8.0, 35.0);
+            self.last = ("water change", now);
             self.work = Work {
                 until: now + lasts as i64,
                 pumps_off_until: if dice.odds(0.5) { now + lasts as i64 } else { 0 },
@@ -336,16 +351,20 @@ impl Life {
         } else if dice.odds(1.0 / 1_440.0) {
             // Feeding, cleaning: the lid is off, and the return stands at times.
             let until = now + dice.from(5.0, 60.0) as i64;
+            self.last = ("feeding", now);
             let pumps_off_until = if dice.odds(0.3) { now + dice.from(5.0, 25.0) as i64 } else { 0 };
             self.work = Work { until, pumps_off_until, lid: true, ..Work::default() };
         } else if dice.odds(1.0 / 20_160.0) {
             self.work.lifted_until = now + dice.from(2.0, 15.0) as i64;
+            self.last = ("lifted", now);
         }
         if home.windows && (7.0..9.0).contains(&self.hour) && dice.odds(1.0 / 200.0) {
             self.window_until = now + dice.from(5.0, 25.0) as i64;
+            self.last = ("window", now);
         }
         if dice.odds(1.0 / 14_400.0) {
             self.away_until = now + dice.from(4.0, 180.0) as i64;
+            self.last = ("away", now);
         }
     }
 

@@ -19,6 +19,7 @@ enum Fault {
     WeakCooler,
 }
 
+const COOLERS: [Fault; 2] = [Fault::DeadCooler, Fault::WeakCooler];
 const FAULTS: [Fault; 5] =
     [Fault::DeadHeater, Fault::DeadBehindSpare, Fault::ColdHeater, Fault::DeadCooler, Fault::WeakCooler];
 
@@ -135,10 +136,21 @@ fn homes(usual: std::ops::Range<u64>) -> std::ops::Range<u64> {
     first.parse().unwrap()..last.parse().unwrap()
 }
 
-/// Weeks of one home.
+/// Weeks of any home.
 fn live(seed: u64, days: i64, tally: &mut Tally) {
     let mut dice = Dice::new(seed);
     let home = Home::any(&mut dice);
+    weeks_of(home, &FAULTS, (dice, seed), days, tally);
+}
+
+/// Weeks of a home so warm that something has to cool it.
+fn cooled(seed: u64, days: i64, tally: &mut Tally) {
+    let mut dice = Dice::new(seed ^ 0xc001);
+    let home = Home::cooled(&mut dice);
+    weeks_of(home, &COOLERS, (dice, seed), days, tally);
+}
+
+fn weeks_of(home: Home, faults: &[Fault], (mut dice, seed): (Dice, u64), days: i64, tally: &mut Tally) {
     let mut life = Life::new(home.clone(), dice.clone());
     let mut watches = SETS.map(|sensors| Watch::new(&home, sensors));
     let (mut next_restart, mut next_fault, mut next_ask) =
@@ -166,7 +178,7 @@ fn live(seed: u64, days: i64, tally: &mut Tally) {
                 if tally.verbose {
                     let model = &watch.model;
                     println!(
-                        "home {seed} day {:.2} hour {:.1} {:?} {hazard:?} water {:.2} set {:.2}±{:.2} room {:.1} heats {} cooling {} {:?} {:?}",
+                        "home {seed} day {:.2} hour {:.1} {:?} {hazard:?} water {:.2} set {:.2}±{:.2} room {:.1} heats {} cooling {} {:?} {:?} {} {} ago, every {} {}, floor {:.2?} ceiling {:.2?} range {:.2?} first {:.2?} jumped {:?}",
                         life.minute as f64 / DAY as f64,
                         life.hour,
                         watch.sensors,
@@ -178,6 +190,21 @@ fn live(seed: u64, days: i64, tally: &mut Tally) {
                         life.cooling,
                         home.cools != Cools::Nothing,
                         watch.faults.standing().map(|found| found.fault).collect::<Vec<_>>(),
+                        life.last.0,
+                        life.minute - life.last.1,
+                        home.every,
+                        home.litres as i64,
+                        model.holds().floor().map(|level| (level.place, level.margin)),
+                        model.holds().ceiling().map(|level| (level.place, level.margin)),
+                        model.holds().range(),
+                        model
+                            .holds()
+                            .turns_at(slackwater_forecast::hold::Holder::Heater)
+                            .map(|level| (level.place, level.margin)),
+                        model
+                            .holds()
+                            .jumped()
+                            .map(|at| (crate::watch::at(life.minute) - at).as_seconds() / 60.0),
                     );
                 }
             }
@@ -198,7 +225,7 @@ fn live(seed: u64, days: i64, tally: &mut Tally) {
         if life.minute >= next_fault {
             next_fault += dice.from(2.0 * DAY as f64, 3.0 * DAY as f64) as i64;
             which += 1;
-            one_fault(FAULTS[which % FAULTS.len()], &life, &watches, &mut dice, tally, seed);
+            one_fault(faults[which % faults.len()], &life, &watches, &mut dice, tally, seed);
         }
         if life.minute >= next_ask {
             next_ask += dice.from(0.8 * DAY as f64, 1.8 * DAY as f64) as i64;
@@ -232,22 +259,20 @@ fn one_fault(fault: Fault, sound: &Life, watches: &[Watch], dice: &mut Dice, tal
         true => home.cooled_from() + LIMIT_K,
         false => home.kept_at() - LIMIT_K,
     };
+    if (fault.of_cooler() && life.truth() > limit) || (!fault.of_cooler() && life.truth() < limit) {
+        // What was sound did not cope: the limit is met already.
+        return;
+    }
     let restart = dice.odds(0.3).then(|| life.minute + dice.from(5.0, 240.0) as i64);
     let mut watches: Vec<Watch> = watches.iter().filter(|watch| !watch.any_rings()).cloned().collect();
     let mut found: Vec<Option<i64>> = vec![None; watches.len()];
-    let (mut met, mut needed) = (None, None);
+    let (mut met, mut needed) = (None, false);
     while life.minute < sound.minute + 2 * DAY {
         let mut heard = life.run();
         if life.home.spare.is_none() && home.spare.is_some() {
             heard.spare = heard.water.map(|_| 0.0);
         }
-        let wanted = match fault {
-            Fault::DeadHeater | Fault::DeadBehindSpare | Fault::ColdHeater => life.heats,
-            Fault::DeadCooler | Fault::WeakCooler => life.cooling,
-        };
-        if wanted {
-            needed.get_or_insert(life.minute);
-        }
+        needed |= life.spares;
         let over = if fault.of_cooler() { life.truth() > limit } else { life.truth() < limit };
         if over {
             met.get_or_insert(life.minute);
@@ -264,8 +289,9 @@ fn one_fault(fault: Fault, sound: &Life, watches: &[Watch], dice: &mut Dice, tal
             break;
         }
     }
-    // Never called for, or, without a spare, not missed: no fault that anybody could see.
-    let spared = fault == Fault::DeadBehindSpare && needed.is_some_and(|needed| life.minute - needed > DAY);
+    // The limit was not met, and the spare had nothing to do either: no fault that anybody could
+    // see.
+    let spared = fault == Fault::DeadBehindSpare && needed;
     if met.is_none() && !spared {
         return;
     }
@@ -376,6 +402,11 @@ fn moved(seed: u64, tally: &mut Tally) {
     life.alone = true;
     let mut watches = SETS.map(|sensors| Watch::new(&home, sensors));
     let mut rang = [(0, 0); 3];
+    let standing = |watches: &[Watch; 3], rang: &mut [(u32, u32); 3]| {
+        for (watch, rang) in watches.iter().zip(rang) {
+            rang.1 += u32::from(watch.any_rings());
+        }
+    };
     let moves = [10 * DAY + dice.from(0.0, 1e3) as i64, 17 * DAY + dice.from(0.0, 1e3) as i64];
     let mut minute_of = 0;
     while life.minute < 24 * DAY {
@@ -418,6 +449,10 @@ fn moved(seed: u64, tally: &mut Tally) {
                 watch.put_down();
             }
         }
+        // What still rings two days later counts like what begins then.
+        if minute_of > 0 && life.minute == minute_of + 2 * DAY {
+            standing(&watches, &mut rang);
+        }
     }
     for (watch, rang) in watches.iter().zip(rang) {
         tally.moved.entry(watch.sensors).or_default().push(rang);
@@ -435,6 +470,16 @@ fn homes_for_weeks_give_the_table_of_false_alarms_finds_and_ranges() {
     tally.print();
 }
 
+#[test]
+#[ignore = "half a minute: the table of what cools"]
+fn homes_that_have_to_be_cooled_give_the_table_of_chillers_and_fans() {
+    let mut tally = Tally { verbose: std::env::var("SLACKWATER_TELL").is_ok(), ..Tally::default() };
+    for seed in homes(0..20) {
+        cooled(seed, 42, &mut tally);
+    }
+    tally.print();
+}
+
 /// What every change is held to; the whole table is above. Twelve homes of three weeks, one on
 /// which everything that asks a model rings together.
 #[test]
@@ -443,8 +488,16 @@ fn a_few_homes_stay_under_the_ceilings() {
     for seed in 5_000..5_012 {
         live(seed, 21, &mut tally);
     }
+    for seed in 5_000..5_006 {
+        moved(seed, &mut tally);
+    }
     tally.print();
-    for (sensors, most) in [(Sensors::All, 4.5), (Sensors::Watts, 4.5), (Sensors::Water, 6.0)] {
+    for (sensors, moved) in &tally.moved {
+        let over = moved.iter().filter(|(all, _)| *all > 2).count();
+        let late = moved.iter().filter(|(_, late)| *late > 0).count();
+        assert!(over <= 1 && late <= 2, "{sensors:?}: {over} over two, {late} late of {}", moved.len());
+    }
+    for (sensors, most) in [(Sensors::All, 3.5), (Sensors::Watts, 3.5), (Sensors::Water, 5.0)] {
         assert!(tally.false_a_year(sensors) <= most, "{sensors:?}: {}", tally.false_a_year(sensors));
         let heat = [Fault::DeadHeater, Fault::DeadBehindSpare, Fault::ColdHeater];
         let found = heat.iter().filter_map(|fault| tally.found.get(&(sensors, *fault)));
