@@ -184,6 +184,7 @@ impl Settings {
             matches!(channel, ChannelSettings::Text(_) | ChannelSettings::Ring(_))
         };
         people.check_rings(&root);
+        people.check_skills(&root, answers.as_ref().is_some_and(|answers| answers.topic.is_some()));
         people.want(&root, "mail", |channel| matches!(channel, ChannelSettings::Mail(_)));
         people.want(&root, "modem", by_modem);
         people.go_without("mail", &unusable, |channel| matches!(channel, ChannelSettings::Mail(_)));
@@ -235,6 +236,8 @@ impl Settings {
             ("[broker]", self.broker != other.broker),
             ("[mail]", self.mail != other.mail),
             ("people and channels", people),
+            ("[answers] topic", self.answer_topic() != other.answer_topic()),
+            ("[site] zone", self.places.zone != other.places.zone),
             ("sources", self.sources != other.sources),
             ("[metrics]", self.metrics != other.metrics),
         ]
@@ -251,6 +254,13 @@ impl Settings {
         self.channels.clone_from(&other.channels);
         self.sources.clone_from(&other.sources);
         self.metrics.clone_from(&other.metrics);
+        self.places.zone.clone_from(&other.places.zone);
+        let topic = other.answer_topic();
+        if let Some(answers) = &mut self.answers {
+            answers.topic = topic;
+        } else if topic.is_some() {
+            self.answers = Some(AnswerSettings { topic, mailbox: None });
+        }
     }
 
     /// What goes in the clear because the file says why: the path of that key, and words.

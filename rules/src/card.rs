@@ -90,6 +90,16 @@ impl Act {
             Self::FeederOff => "the feeder is off.",
         }
     }
+
+    /// The same behind a tank's name: a phone's first screen is small.
+    pub fn done_there(self) -> &'static str {
+        match self {
+            Self::Air => "air, seen by the watch.",
+            Self::HeatOff => "heaters off, seen by the watch.",
+            Self::LightOff => "light off, seen by the watch.",
+            Self::FeederOff => "feeder off.",
+        }
+    }
 }
 
 impl Harm {

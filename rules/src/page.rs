@@ -151,7 +151,7 @@ impl Facts<'_> {
     fn matter(&self, matter: &Matter<'_>) -> String {
         let mut line = format!("{}: {}", words::capital(&matter.priority.to_string()), matter.heading());
         if !matter.reading.is_empty() && matter.stands() {
-            line += &format!(" ({})", matter.reading);
+            line += &format!(" ({})", matter.then_and_now());
         }
         line += &format!(", since {}", self.time(matter.onset));
         match matter.fate {
@@ -170,6 +170,14 @@ impl Facts<'_> {
 }
 
 impl Matter<'_> {
+    /// The reading that the alarm judged; and beside it the one of now, if that no longer agrees.
+    pub(crate) fn then_and_now(&self) -> String {
+        match &self.now {
+            Some(now) => format!("then {}; now {now}", self.reading),
+            None => self.reading.clone(),
+        }
+    }
+
     /// `Lagoon: the return pump moves no water`
     pub(crate) fn heading(&self) -> String {
         format!("{}: {}", words::capital(&self.place), self.what)

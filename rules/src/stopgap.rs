@@ -164,7 +164,7 @@ impl Run {
         }
     }
 
-    /// `on, confirmed after 3 s`; and what a person has to do, if anything.
+    /// `on, seen to run after 3 s`; and what a person has to do, if anything.
     pub fn words(&self, relay: &Relay) -> String {
         match &self.stage {
             Stage::Waiting { on, why } => {
@@ -181,23 +181,28 @@ impl Run {
                     (true, Adds::Air) => "it is left alone, as by a person's hand",
                     (false, _) => "look whether it has stopped, or somebody has switched it off",
                 };
-                format!("showed {} after it was proved {}: {advice}", on_off(*shows), on_off(!*shows))
+                format!("showed {} after it was {}: {advice}", on_off(*shows), seen(!*shows))
             }
         }
     }
 
     fn command(&self, order: &Command, relay: &Relay) -> String {
-        let (state, hand) = (on_off(order.on), by_hand(order.on, relay.moves));
+        let (state, hand, seen) = (on_off(order.on), by_hand(order.on, relay.moves), seen(order.on));
         match &order.proof {
-            Proof::Undeclared => format!("switched {state}; nothing proves it: look at it"),
-            Proof::Awaited if self.disobeyed => format!("switched {state} again, NOT proved: {hand}"),
-            Proof::Awaited => format!("switched {state}, not proved yet"),
-            Proof::Confirmed(after) => format!("{state}, proved after {after}"),
+            Proof::Undeclared => format!("switched {state}; nothing shows whether it obeyed: look at it"),
+            Proof::Awaited if self.disobeyed => format!("switched {state} again, NOT {seen}: {hand}"),
+            Proof::Awaited => format!("switched {state}, not yet {seen}"),
+            Proof::Confirmed(after) => format!("{state}, {seen} after {after}"),
             Proof::Failed(why) | Proof::Unknown(why) => {
-                format!("switched {state}, NOT proved: {hand} ({why})")
+                format!("switched {state}, NOT {seen}: {hand} ({why})")
             }
         }
     }
+}
+
+/// What proves it, as people say it.
+pub(crate) fn seen(on: bool) -> &'static str {
+    if on { "seen to run" } else { "seen to be off" }
 }
 
 /// What a person does when the relay doesn't.

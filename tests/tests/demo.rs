@@ -31,6 +31,7 @@ fn the_demo_plays_a_night_that_a_second_terminal_takes_part_in() {
     let code = page.rsplit("code ").next().expect("a code").trim().to_owned();
     let status = second(&["status"]).well();
     assert!(status.contains("Medium: Lagoon: the spare heater holds the tank"), "{status}");
+    assert!(status.contains("what may be behind it: the first heater has failed"), "{status}");
     let answer = second(&["ack", &code, "--as", "ines"]).well();
     assert!(answer.contains("Lagoon: the spare heater holds the tank, acknowledged by Ines"), "{answer}");
 

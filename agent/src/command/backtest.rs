@@ -116,7 +116,7 @@ pub(super) fn play(backtest: &BacktestArgs) -> ExitCode {
                 past.play(&mut playing, (start, window.until), &mut progress)?;
                 drop(progress);
                 let report = report::of(playing, &past, &plan, window, zone);
-                if backtest.json { pretty(&report) } else { Ok(report::words(&report)) }
+                if backtest.json { pretty(&report) } else { Ok(report::words(&report, zone)) }
             }
         }
     });

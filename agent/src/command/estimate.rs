@@ -254,7 +254,10 @@ pub(super) fn answer(asked: &EstimateArgs) -> ExitCode {
             return failed(&text);
         }
     }
-    let answers = PaperAnswers::of(&paper, &units, own.as_ref().map(|(tank, zone)| (tank, *zone)));
+    let mut answers = PaperAnswers::of(&paper, &units, own.as_ref().map(|(tank, zone)| (tank, *zone)));
+    if let (Some((_, plan)), Some(name)) = (&site, &asked.tank) {
+        answers.title = filed::tank(plan, name).ok().map(|tank| tank.title.clone());
+    }
     if asked.json {
         match serde_json::to_string_pretty(&answers) {
             Ok(text) => outln!("{text}"),

@@ -6,7 +6,7 @@ mod titles;
 pub use call_out::{CallOutReview, PageResult, Paged, Skipped};
 pub use titles::Titles;
 
-use jiff::tz::TimeZone;
+use jiff::tz::{AmbiguousOffset, TimeZone};
 use serde::Serialize;
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::record::{Estimated, Seq, Verdict};
@@ -72,6 +72,18 @@ impl Stamp {
     pub fn new(wall: Wall, clock_trusted: bool, zone: &TimeZone) -> Self {
         let at = wall.civil(zone).strftime("%Y-%m-%dT%H:%M:%S%:z").to_string();
         Self { unix_ms: wall, at, clock_trusted }
+    }
+
+    /// For people: `2026-08-03 02:10`; with its offset where the clocks of `zone` show it twice,
+    /// and with doubt if the clock was not trusted.
+    pub fn for_people(&self, zone: &TimeZone, format: &str) -> String {
+        let zoned = self.unix_ms.civil(zone);
+        let twice = match zone.to_ambiguous_timestamp(zoned.datetime()).offset() {
+            AmbiguousOffset::Fold { .. } => " %:z",
+            AmbiguousOffset::Unambiguous { .. } | AmbiguousOffset::Gap { .. } => "",
+        };
+        let doubt = if self.clock_trusted { "" } else { " (clock not trusted)" };
+        format!("{}{doubt}", zoned.strftime(&format!("{format}{twice}")))
     }
 
     /// From `earlier` until this: none if the clock was not the same one, or ran backwards.

@@ -366,6 +366,16 @@ fn a_fortnight_reads_as_text() {
 }
 
 #[test]
+fn what_may_be_behind_an_alarm_stands_once_in_the_review() {
+    let mut review = fortnight().review(Some(&plan()), "2026-10-18", "2026-11-01");
+    review.titles.causes = [(s("power-lost"), s("the street is dark"))].into();
+    let text = render_text(&review, &zone(), true);
+    assert_eq!(text.matches("what may be behind it: the street is dark").count(), 1, "{text}");
+    let short = render_text(&review, &zone(), false);
+    assert_eq!(short.matches("what may be behind it: the street is dark").count(), 1, "{short}");
+}
+
+#[test]
 fn a_fortnight_is_versioned_json() {
     let review = fortnight().review(Some(&plan()), "2026-10-18", "2026-11-01");
     insta::assert_snapshot!(serde_json::to_string_pretty(&review).unwrap());

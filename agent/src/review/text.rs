@@ -8,7 +8,7 @@ use super::{
     Aside, CallOutReview, Episode, Extreme, Foretold, Gap, ProofSeen, Review, SensorReview, Stamp, Switching,
     Titles,
 };
-use jiff::tz::{AmbiguousOffset, TimeZone};
+use jiff::tz::TimeZone;
 use slackwater_rules::time::Span;
 use slackwater_rules::words::{capital, for_people, for_people_in};
 use std::collections::BTreeSet;
@@ -346,14 +346,7 @@ impl TextPage<'_> {
         format!("{} to {} ({length})", self.time(from), self.time_on(to, from))
     }
 
-    /// A time that the clocks show twice, when they are put back, carries its offset.
     fn format(&self, stamp: &Stamp, format: &str) -> String {
-        let zoned = stamp.unix_ms.civil(self.zone);
-        let twice = match self.zone.to_ambiguous_timestamp(zoned.datetime()).offset() {
-            AmbiguousOffset::Fold { .. } => " %:z",
-            AmbiguousOffset::Unambiguous { .. } | AmbiguousOffset::Gap { .. } => "",
-        };
-        let doubt = if stamp.clock_trusted { "" } else { " (clock not trusted)" };
-        format!("{}{doubt}", zoned.strftime(&format!("{format}{twice}")))
+        stamp.for_people(self.zone, format)
     }
 }

@@ -6,6 +6,7 @@ use super::files::Files;
 use super::reader::{is_name, line};
 use jiff::civil::{Date, Time};
 use slackwater_rules::diagnostic::{Finding, Item, Table, did_you_mean, listed};
+use slackwater_rules::plan::ways::Skill;
 use slackwater_rules::plan::{Absence, ChannelKind, Contact, Hours, Target, Weekly};
 use std::collections::BTreeMap;
 use std::ops::Range;
@@ -21,6 +22,8 @@ pub(super) struct People {
     sitters: Vec<(String, Absence, Range<usize>)>,
     /// Who wants a report every week, and where that stands.
     weekly: Vec<(String, Range<usize>)>,
+    /// Who answers on the topic of answers, and where that stands.
+    on_topic: Vec<(String, Range<usize>)>,
 }
 
 /// Reads `[contact.…]` with the channels in it, and the sirens of `[channel.…]`.
@@ -51,6 +54,16 @@ impl People {
     fn contact(&mut self, name: &str, table: Table<'_>, files: &Files<'_>) -> Contact {
         let shown = table.get("name").and_then(line);
         let helper = table.get("helper").and_then(Item::flag).unwrap_or(false);
+        let skill = |item: Item<'_>| item.one_of(&Skill::ALL);
+        let skills: Option<Vec<Skill>> = table.get("answers-by").map(|item| each(item, skill));
+        if skills.as_ref().is_some_and(|skills| skills.contains(&Skill::Broker)) {
+            self.on_topic.push((name.to_owned(), table.key_span("answers-by")));
+        }
+        if helper && skills.as_ref().is_some_and(|skills| !skills.is_empty()) {
+            let title = format!("`{name}` is a helper, whom no page sends to a broker or a computer");
+            let finding = Finding::error(table.key_span("answers-by"), title, "this would never be said");
+            table.note(finding.help("leave out `answers-by` or `helper`"));
+        }
         let hours = table.get("hours").map(|item| each(item, hours)).unwrap_or_default();
         let kinds = [("critical", false), ("never", true)];
         let outside = table.get("outside-hours");
@@ -83,6 +96,7 @@ impl People {
         Contact {
             name: shown.unwrap_or_else(|| name.to_owned()),
             helper,
+            skills,
             hours,
             never_woken,
             away,
@@ -136,6 +150,15 @@ impl People {
                 let finding = Finding::error(place.clone(), title, "this would never be sent");
                 root.note(finding.help("leave out `report` or `helper`"));
             }
+        }
+    }
+
+    /// Notes an answer on a topic that there is not: a page would not name it.
+    pub(super) fn check_skills(&self, root: &Table<'_>, there_is_a_topic: bool) {
+        for (name, place) in self.on_topic.iter().filter(|_| !there_is_a_topic) {
+            let title = format!("`{name}` can't answer by the broker");
+            let finding = Finding::error(place.clone(), title, "there is no topic of answers");
+            root.note(finding.help("set up `[answers]` with a `topic`, or leave \"broker\" out"));
         }
     }
 

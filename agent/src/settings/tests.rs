@@ -5,7 +5,8 @@ use crate::channels::AcceptedIf;
 use insta::assert_snapshot;
 use jiff::civil::{Time, date};
 use slackwater_rules::alarm::Priority;
-use slackwater_rules::plan::{Absence, ChannelKind, Hours, HushButton, Quota, SirenLimits, Target};
+use slackwater_rules::plan::ways::Skill;
+use slackwater_rules::plan::{Absence, ChannelKind, Contact, Hours, HushButton, Quota, SirenLimits, Target};
 use slackwater_rules::time::Span;
 use std::fs;
 use std::os::unix::fs::PermissionsExt as _;
@@ -793,6 +794,33 @@ fn a_siren_says_how_long_it_sounds_for_what_and_where_its_button_is() {
 }
 
 #[test]
+fn what_a_person_can_do_to_answer_is_declared_and_believed() {
+    let read = |keys: &str| {
+        let loaded = with(&format!("[contact.ines]\n{keys}\n")).load();
+        loaded.map(|settings| settings.directory().contacts["ines"].clone())
+    };
+    let topic = "[answers]\ntopic = \"house/answers\"\n";
+    let can = |contact: &Contact| [Skill::Broker, Skill::Computer].map(|skill| contact.can(skill));
+    for (keys, expected) in [
+        (String::new(), [false, true]),
+        ("helper = true".to_owned(), [false, false]),
+        ("answers-by = []".to_owned(), [false, false]),
+        ("answers-by = [\"computer\"]".to_owned(), [false, true]),
+        (format!("answers-by = [\"broker\"]\n{topic}"), [true, false]),
+    ] {
+        assert_eq!(can(&read(&keys).expect("it can be read")), expected, "{keys}");
+    }
+    for (keys, said) in [
+        ("answers-by = [\"broker\"]", "`ines` can't answer by the broker"),
+        ("answers-by = [\"pigeon\"]", "pigeon"),
+        ("helper = true\nanswers-by = [\"computer\"]", "no page sends to a broker or a computer"),
+    ] {
+        let mistakes = read(keys).expect_err("it is wrong").to_string();
+        assert!(mistakes.contains(said), "{keys}: {mistakes}");
+    }
+}
+
+#[test]
 fn who_is_never_to_be_woken_says_so_and_has_hours() {
     let contact = |keys: &str| {
         with(&format!("[contact.ines]\n{keys}\n"))
@@ -811,5 +839,31 @@ fn who_is_never_to_be_woken_says_so_and_has_hours() {
     ] {
         let mistakes = contact(&keys).expect_err("it is wrong").to_string();
         assert!(mistakes.contains(said), "{mistakes}");
+    }
+}
+
+#[test]
+fn a_reload_names_each_section_that_differs_once_and_says_which_of_them_wait_for_a_restart() {
+    for (one, other, named, waits) in [
+        ("", "[answers]\ntopic = \"house/answers\"", "[answers] topic", false),
+        ("[answers]\ntopic = \"a\"", "[answers]\ntopic = \"b\"", "[answers] topic", false),
+        ("[answers]\ntopic = \"a\"", "", "[answers] topic", false),
+        ("", "[contact.ines]", "people and channels", false),
+        ("", "[sources]\none-wire = \"/somewhere\"", "sources", false),
+        ("", "[metrics]\nfile = \"/somewhere/figures.prom\"", "[metrics]", false),
+        ("", "[log]\nlevel = \"debug\"", "[log]", true),
+        ("", "[clock]\ntrust = \"always\"", "[clock]", true),
+        ("", "[web]\nlisten = \"127.0.0.1:9001\"", "[web]", true),
+    ] {
+        let desk = with(one);
+        let mut running = desk.settings();
+        let read = desk.file("agent.toml", &format!("{LEAST}{other}"), 0o644).settings();
+        let (taken, late) = (running.taken_at_once(&read), running.restart_for(&read));
+        let expected = if waits { (vec![], vec![named]) } else { (vec![named], vec![]) };
+        assert_eq!((taken, late.clone()), expected, "{one:?} to {other:?}");
+        // What was taken is not told again; what waits for a restart is, until there was one.
+        running.take_at_once(&read);
+        assert_eq!(running.taken_at_once(&read), Vec::<&str>::new(), "{other:?}");
+        assert_eq!(running.restart_for(&read), late, "{other:?}");
     }
 }

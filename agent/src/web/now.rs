@@ -37,7 +37,7 @@ pub(super) fn main(seen: &SharedLook, waters: &Waters) -> Markup {
         @if let Some(call) = worst { (news(look, call)) }
         @else { p.under { "Nothing stands." } }
         @if let Some(dark) = look.view.goes_dark {
-            p.news { "This watch lives until about " (time(look, dark)) ". After that nobody is called." }
+            p.news { "This watch has power until about " (time(look, dark)) ". After that it calls nobody." }
         }
         @if let Some(call) = worst {
             p { a.btn.ink.wide-btn href={ "/call/" (call.code) } { "Open the call-out: what to do, how long" } }

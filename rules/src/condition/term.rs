@@ -199,7 +199,7 @@ impl<'s> Checker<'s> {
                 match varying.like.is_some_and(|sensor| sensor.plausible == varying.range) {
                     true => format!("readings outside {} to {} are not believed", show(low), show(high)),
                     false if high == f64::INFINITY => format!("there is nothing below {}", show(low)),
-                    false => format!("it is never outside {} to {}", show(low), show(high)),
+                    false => format!("it always lies within {} to {}", show(low), show(high)),
                 }
             }
             (Formula::Difference(..), Some((low, high))) => {

@@ -63,13 +63,13 @@ impl Facts<'_> {
             News::StillOnIt | News::Worse | News::Raised | News::NobodyElse => lead.heading(),
             News::Undone(what) => format!("{}: {what}", words::capital(&lead.place)),
             News::HeatersCut(by) => {
-                let by = by.map(|by| format!(". Someone must look by {}", self.time(by)));
+                let by = by.map(|by| format!(" by {}", self.time(by))).unwrap_or_default();
                 let place = words::capital(&lead.place);
-                format!("{place}: heaters are cut and stay cut{}", by.unwrap_or_default())
+                format!("{place}: heaters are cut and stay cut. Someone must look{by}")
             }
             News::GoesDark(at) => {
                 let at = at.map_or("soon".to_owned(), |at| format!("about {}", self.time(at)));
-                format!("This watch goes dark {at}. After that nobody is called")
+                format!("This watch loses its power {at}. After that it calls nobody")
             }
         }
     }
@@ -84,8 +84,11 @@ impl Facts<'_> {
         }
         if !lead.reading.is_empty() {
             let worse = if lead.worse { "It got worse: " } else { "" };
-            lines.push(words::sentence(&format!("{worse}{}", lead.reading)));
+            lines.push(words::sentence(&format!("{worse}{}", lead.then_and_now())));
         }
+        let tank = lead.alarm.and_then(|alarm| alarm.tank).filter(|_| self.is_helper());
+        let which = tank.and_then(|tank| helping::which_tank(self.plan, tank));
+        lines.extend(which.map(|which| words::sentence(&which)));
         // What the watch itself has switched is no sign that the trouble has gone.
         if lead.back && self.done.is_empty() {
             lines.push("It may be over: the watch waits until it surely stays so.".to_owned());
@@ -94,10 +97,6 @@ impl Facts<'_> {
             lines.push("Its sensor can't be seen any more: this is the last that is known.".to_owned());
         }
         lines.extend(self.notes.iter().map(|note| words::sentence(note)));
-        let alarm = lead.alarm.filter(|_| lead.stands());
-        if let Some(consequence) = alarm.and_then(|alarm| alarm.consequence.as_ref()) {
-            lines.push(words::sentence(&format!("If nobody acts: {consequence}")));
-        }
         lines.extend(self.held_back());
         lines
     }
@@ -140,15 +139,19 @@ impl Facts<'_> {
     pub(super) fn how_to_answer(&self) -> Vec<PageLine> {
         let ways = self.ways();
         let mut lines = ways::lines(&ways, self.code, self.reader().map_or("", |(name, _)| name));
+        let callee = helping::callees(self.plan, self.reader()).next();
+        let number = callee.map(|callee| format!("{}: {}", callee.name, callee.phone.dialled()));
         if ways.is_empty() {
-            let call = helping::callees(self.plan, self.reader()).next();
-            let call = call.map(|callee| format!(" Call {}: {}.", callee.name, callee.phone.dialled()));
-            lines.push(PageLine::of(format!(
-                "You can't answer this page from here.{}",
-                call.unwrap_or_default()
-            )));
-        } else if self.purpose == Purpose::Call {
-            lines.push(PageLine::of(self.what_it_means()));
+            let call = number.unwrap_or_else(|| "whoever keeps the tanks".to_owned());
+            let say = format!("say that you have code {}", self.code);
+            lines.push(PageLine::of(format!("You can't answer this page yourself. Call {call}, and {say}.")));
+        } else {
+            // Where nothing easy is left, a call is what a person can always make.
+            let hard = ways.iter().all(|way| way.takes.is_some());
+            lines.extend(number.filter(|_| hard).map(|call| PageLine::of(format!("Or call {call}."))));
+            if self.purpose == Purpose::Call {
+                lines.push(PageLine::of(self.what_it_means()));
+            }
         }
         lines
     }
@@ -170,11 +173,12 @@ impl Facts<'_> {
         format!("It means: I take care {of_it}{act}. Others are not called{}.", until.unwrap_or_default())
     }
 
-    /// `told at 01:25: Tom by mail`
+    /// `If nobody answers: you by mail and Tom by mail, at 01:25.`
     fn next(&self) -> Option<String> {
         let (targets, at) = self.next.as_ref()?;
         let people = self.ways_to(targets);
-        (!people.is_empty()).then(|| format!("told at {}: {}", self.time(*at), words::list(&people)))
+        let people = words::list(&people);
+        (!people.is_empty()).then(|| format!("If nobody answers: {people}, at {}.", self.time(*at)))
     }
 
     fn help_title(&self) -> &'static str {
@@ -238,7 +242,7 @@ impl Facts<'_> {
             let words = format!("{} answered {}", self.person(&by.who), by_way(by));
             lines.push(PageLine::At(self.time(*at), words));
         }
-        lines.extend(self.next().map(|next| PageLine::of(format!("Without an answer, {next}."))));
+        lines.extend(self.next().map(PageLine::Plain));
         lines
     }
 
@@ -270,7 +274,8 @@ impl Facts<'_> {
         // What another site said last tells more than for how long it has said nothing.
         if !lead.reading.is_empty() && self.notes.is_empty() {
             let over = if lead.back && self.done.is_empty() { ", perhaps over" } else { "" };
-            what.push(format!("{heading}, {}{over}, since {since}", lead.reading));
+            what.push(format!("{heading}, since {since}, {}{over}", lead.then_and_now()));
+            what.extend(lead.now.as_ref().map(|now| format!("{heading}, since {since}, now {now}{over}")));
         }
         what.push(format!("{heading}, since {since}"));
         what.push(heading);

@@ -106,8 +106,11 @@ pub(crate) struct Matter<'a> {
     pub(crate) priority: Priority,
     /// Since when.
     pub(crate) onset: Moment,
-    /// Readings against their limits: now while it stands, as last recorded if it is over.
+    /// Readings against their limits: now while it stands, as last recorded if it is over or its
+    /// readings no longer say it.
     pub(crate) reading: String,
+    /// What is read now, if that is not what the alarm judged.
+    pub(crate) now: Option<String>,
     pub(crate) fate: MatterFate,
     /// Its readings say that it is over; only nobody can be sure yet that it stays so.
     pub(crate) back: bool,

@@ -59,7 +59,7 @@ impl Said {
             .collect();
         format!(
             "<tr><td style=\"{frame}\"><h1 style=\"margin:0;font-size:21px;line-height:1.25\">{mark}{}</h1>\n{lines}</td></tr>\n\
-             <tr><td style=\"height:8px;font-size:8px;line-height:8px\">&nbsp;</td></tr>\n",
+             <tr><td style=\"height:4px;font-size:8px;line-height:4px\">&nbsp;</td></tr>\n",
             words(&self.heading, code)
         )
     }

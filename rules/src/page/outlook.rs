@@ -43,7 +43,15 @@ impl Facts<'_> {
         let found = self.by_urgency();
         lines.extend(found.iter().enumerate().map(|(at, it)| PageLine::Plain(self.outlook(it, at == 0))));
         lines.extend(self.own_end().map(PageLine::Plain));
+        lines.extend(self.consequence().map(PageLine::Plain));
         lines
+    }
+
+    /// What follows if nobody acts.
+    fn consequence(&self) -> Option<String> {
+        let lead = self.lead.as_ref().filter(|lead| lead.stands())?;
+        let consequence = lead.alarm?.consequence.as_ref()?;
+        Some(words::sentence(&format!("If nobody acts: {consequence}")))
     }
 
     /// What says something, tanks without air first, then the soonest.
@@ -119,14 +127,12 @@ impl Facts<'_> {
         }
         Some(match self.goes_dark {
             Some(at) if at <= self.now.mono => {
-                "This watch may go dark at any time. After that nobody is called.".to_owned()
+                "This watch may lose its power at any time. After that it calls nobody.".to_owned()
             }
             Some(at) => {
-                format!("This watch lives until about {}. After that nobody is called.", self.time(at))
+                format!("This watch has power until about {}. After that it calls nobody.", self.time(at))
             }
-            None => {
-                "How long this watch lives without mains is not known: look yourself every hour.".to_owned()
-            }
+            None => "How long this watch has power is not known: look yourself every hour.".to_owned(),
         })
     }
 

@@ -167,7 +167,7 @@ impl Facts<'_> {
         let what = match all.as_slice() {
             [one] => {
                 let since = self.time(one.onset);
-                let read = Some(&one.reading).filter(|reading| !reading.is_empty());
+                let read = Some(one.then_and_now()).filter(|reading| !reading.is_empty());
                 let full = read.map(|reading| format!("{}, {reading}, since {since}", one.heading()));
                 full.into_iter().chain(names.iter().cloned()).collect()
             }

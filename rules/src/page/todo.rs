@@ -6,11 +6,14 @@ use super::facts::{Facts, Matter, News, Outlook};
 use super::helping;
 use super::said::{PageLine, PageStep};
 use crate::alarm::Priority;
-use crate::card::{Act, Card, LineKind, Step, Who};
+use crate::card::{self, Act, Card, LineKind, Step, Who};
 use crate::words;
+use std::collections::BTreeSet;
 
 /// So many steps stand on a page, of all cards together.
 const STEPS: usize = 12;
+/// How somebody finds a heater's plug who has never seen one.
+const WHICH_HEATER: &str = "Heaters are rods of glass or metal in the water: follow each cable to its plug.";
 
 /// The steps of one page, in the order of its numbers.
 #[derive(Default)]
@@ -24,8 +27,17 @@ pub(super) struct Todo {
 }
 
 impl Facts<'_> {
+    /// The card of the news: of what the watch has left behind, once the alarm itself is over.
     fn card(&self) -> Option<&Card> {
-        self.lead.as_ref()?.alarm.map(|alarm| &alarm.response)
+        match self.news {
+            News::HeatersCut(_) => card::find("heaters-cut"),
+            News::Raised
+            | News::StillOnIt
+            | News::Worse
+            | News::Undone(_)
+            | News::GoesDark(_)
+            | News::NobodyElse => self.lead.as_ref()?.alarm.map(|alarm| &alarm.response),
+        }
     }
 
     /// The cards' steps that this reader may take: those of the news before those of older trouble
@@ -63,6 +75,7 @@ impl Facts<'_> {
     pub(super) fn todo(&self, steps: &[Step<'_>]) -> Todo {
         let (leads, later) = leading(steps);
         let mut todo = Todo::default();
+        let mut placed = BTreeSet::new();
         for (at, step) in leads.iter().enumerate() {
             let words = match step.line.who {
                 Who::Keeper => format!("Keeper only: {}", self.step_in_words(step)),
@@ -73,20 +86,20 @@ impl Facts<'_> {
                 LineKind::Act | LineKind::LeaveAlone => String::new(),
             };
             let said = PageStep { own: step.line.words.clone(), said: words + &call };
+            let said = self.with_place(said, &mut placed);
             todo.first.push(match at {
                 0 => PageLine::First(said),
                 at => PageLine::Step(at + 1, said),
             });
             todo.first.extend(self.which_tank_first(step));
         }
-        // Where the news is what a person has to do, why stands with what the watch has done.
-        let short = self.leads_with_a_hand();
-        let by_hand = self.by_hand.iter().map(|line| match line.split_once(" (").filter(|_| short) {
+        // A phone's first screen is small: why stands with what the watch has done, and where the
+        // news is what a person has to do, a step that asks for an act says it already.
+        let by_hand = self.by_hand.iter().map(|line| match line.split_once(" (") {
             Some((what, _)) => words::sentence(what),
             None => words::sentence(line),
         });
-        // A step that asks for an act says it already, and a phone's first screen is small.
-        let said = short && leads.iter().any(|step| step.line.act.is_some());
+        let said = self.leads_with_a_hand() && leads.iter().any(|step| step.line.act.is_some());
         todo.first.extend(by_hand.filter(|_| !said).map(PageLine::Plain));
         todo.first.extend(self.done(steps));
         if todo.first.is_empty() && self.is_helper() {
@@ -102,6 +115,7 @@ impl Facts<'_> {
                 Who::Keeper => &mut todo.for_keeper,
             };
             let said = PageStep { own: step.line.words.clone(), said: self.step_in_words(step) };
+            let said = self.with_place(said, &mut placed);
             part.push(PageLine::Step(number, said));
             part.extend(self.which_tank_first(step));
         }
@@ -116,24 +130,39 @@ impl Facts<'_> {
         }
     }
 
+    /// The step, and where to find what it names: said once a page. A helper is told how to know a
+    /// heater and its plug where nobody has written down where they are.
+    fn with_place(&self, step: PageStep, placed: &mut BTreeSet<String>) -> PageStep {
+        let about = self.lead.as_ref().and_then(|lead| lead.alarm).and_then(|alarm| alarm.tank);
+        let unplugs_heat = || step.own.starts_with("Unplug") && step.own.contains("heater");
+        let place = helping::place_of(self.plan, about, &step.own)
+            .or_else(|| (self.is_helper() && unplugs_heat()).then(|| WHICH_HEATER.to_owned()));
+        match place.filter(|place| placed.insert(place.clone())) {
+            Some(place) => PageStep { said: format!("{} {place}", step.said), ..step },
+            None => step,
+        }
+    }
+
     /// In which order tanks get air, where several have none: a house has one battery pump.
     fn which_tank_first(&self, step: &Step<'_>) -> Option<PageLine> {
         let gives_air = step.line.act == Some(Act::Air);
         let without = self.by_urgency().into_iter().filter(|it| it.breathless.is_some());
         let left = |it: &&Outlook| step.left.is_empty() || step.left.contains(&it.place);
         let tanks: Vec<&str> = without.filter(left).map(|it| it.place.as_str()).collect();
-        match tanks.as_slice() {
-            [first, second] if gives_air => Some(PageLine::of(format!(
-                "{} first, then {second}. One pump only: to {first}, the jug to {second}.",
-                words::capital(first)
-            ))),
-            [first, rest @ ..] if gives_air && !rest.is_empty() => Some(PageLine::of(format!(
-                "{} first, then {}. One pump only: to {first}, the jug to the others.",
-                words::capital(first),
-                rest.join(", then ")
-            ))),
-            [..] => None,
-        }
+        let others = match tanks.as_slice() {
+            [_, second] if gives_air => *second,
+            [_, _, ..] if gives_air => "the others",
+            [..] => return None,
+        };
+        let order: Vec<String> = tanks.iter().map(|tank| self.known_by(tank)).collect();
+        Some(PageLine::of(format!("First {}. One pump? The jug for {others}.", order.join(", then "))))
+    }
+
+    /// A tank's title, and for a helper which tank that is.
+    fn known_by(&self, title: &str) -> String {
+        let tank = self.plan.tanks.iter().find(|tank| tank.title == title);
+        let looks = tank.and_then(|tank| tank.help.looks.as_ref()).filter(|_| self.is_helper());
+        looks.map_or_else(|| title.to_owned(), |looks| format!("{title} ({looks})"))
     }
 
     /// Whom somebody calls who may not go in; nobody is told to call themselves.
@@ -155,11 +184,9 @@ impl Facts<'_> {
         }
     }
 
-    /// What the watch has done; with what it could not do, where the news has said that in short.
+    /// What the watch could not do, and why; and what it has done.
     pub(super) fn what_was_done(&self) -> Vec<PageLine> {
-        let why = |_: &&String| self.leads_with_a_hand();
-        let by_hand = self.by_hand.iter().filter(why);
-        by_hand.chain(&self.done).map(PageLine::of).collect()
+        self.by_hand.iter().chain(&self.done).map(PageLine::of).collect()
     }
 
     /// What need not be done any more, everywhere or in some tanks.
@@ -169,7 +196,7 @@ impl Facts<'_> {
         for act in steps.iter().filter(|step| !step.left.is_empty()).filter_map(|step| step.line.act) {
             if let Some(tanks) = self.situation.done_in.get(&act).filter(|tanks| !tanks.is_empty()) {
                 let tanks = words::capital(&words::list(tanks));
-                lines.push(PageLine::Done(format!("{tanks}: {}", act.done())));
+                lines.push(PageLine::Done(format!("{tanks}: {}", act.done_there())));
             }
         }
         lines

@@ -2,6 +2,7 @@
 //! people, laid beside the night, the power cut and the alarms that explain one another. The whole
 //! plan flows in; warnings flow out, one for each thing that would have to be changed.
 
+use super::help;
 use super::rationalise::{Places, limits};
 use super::{Alarm, Callout, CalloutId, ChannelKind, Directory, Plan, SensorId, Target, coverage};
 use crate::alarm::Priority;
@@ -43,6 +44,9 @@ pub(super) fn warnings(plan: &Plan, places: &Places<'_>, people: Option<&Directo
         found.extend(dark_with_the_mains(plan, &own, people));
         found.extend(silent_at_night(plan, &own, people, places.callouts));
         found.extend(sleeping_steps(plan, &own, people, places.callouts));
+        if people.contacts.values().any(|contact| contact.helper) {
+            found.extend(help::lost_helpers(plan, places.tanks));
+        }
     }
     found.extend(own.iter().filter_map(rank_and_time));
     found.extend(own.iter().filter_map(|own| breaks_an_answer(plan, own)));

@@ -3,9 +3,11 @@
 //! door is refused.
 
 use super::title::spoken;
-use crate::diagnostic::{Item, Table};
-use crate::site::{Callee, Help, Phone, WithoutMains};
+use crate::diagnostic::{Finding, Item, Table};
+use crate::plan::Plan;
+use crate::site::{Callee, Help, Phone, Tank, WithoutMains};
 use crate::units::QuantityItem as _;
+use std::ops::Range;
 
 /// So much fits on a page beside what is wrong.
 const PLACES: usize = 12;
@@ -63,12 +65,17 @@ pub(super) fn of_site(table: &Table<'_>) -> Help {
     Help {
         call: table.get("call").map(called).unwrap_or_default(),
         emergency: table.get("emergency").and_then(|item| phone(item, EMERGENCY_DIGITS)),
-        ..of_tank(table)
+        ..of_both(table)
     }
 }
 
 /// What a tank's table says.
 pub(super) fn of_tank(table: &Table<'_>) -> Help {
+    Help { looks: table.get("place").and_then(entry), ..of_both(table) }
+}
+
+/// What either may say.
+fn of_both(table: &Table<'_>) -> Help {
     Help {
         places: table.get("where").and_then(places).unwrap_or_default(),
         may: table.get("helpers-may").and_then(allowed).unwrap_or_default(),
@@ -133,6 +140,33 @@ fn opens_a_door(text: &str) -> Option<String> {
         digits >= CODE_DIGITS || OPENS_DOORS.contains(&word.to_lowercase().as_str())
     };
     words.find(tells).map(str::to_owned)
+}
+
+/// What a helper is told of and can't find: which of several tanks is meant, and the plugs of the
+/// heaters that a page says to unplug.
+pub(super) fn lost_helpers(plan: &Plan, places: &[Range<usize>]) -> Vec<Finding> {
+    let mut found = Vec::new();
+    let tanks = || plan.tanks.iter().zip(places);
+    let unknown: Vec<_> = tanks().filter(|(tank, _)| tank.help.looks.is_none()).collect();
+    if let [(first, place), more @ ..] = unknown.as_slice()
+        && plan.tanks.len() > 1
+    {
+        let more = if more.is_empty() { String::new() } else { format!(", nor {} more", more.len()) };
+        let title = format!("a helper does not know which tank `{}` is{more}", first.title);
+        let help = "say where it stands or how it looks: `place = \"hall, the tall one\"`";
+        let label = "pages name it by its title alone";
+        found.push(Finding::warning((*place).clone(), title, label).help(help));
+    }
+    let says = |help: &Help| help.places.iter().any(|(thing, _)| thing.to_lowercase().contains("heater"));
+    let heated = |tank: &Tank| tank.gear.heaters.iter().any(Option::is_some);
+    let lost = tanks().find(|(tank, _)| heated(tank) && !says(&tank.help) && !says(&plan.help));
+    if let Some((tank, place)) = lost {
+        let title = format!("a helper does not know the plugs of the heaters of `{}`", tank.title);
+        let help = "`where = { heater-plugs = \"left behind the stand, marked H\" }`; mark the plugs too";
+        let label = "pages may say to unplug them";
+        found.push(Finding::warning(place.clone(), title, label).help(help));
+    }
+    found
 }
 
 fn called(item: Item<'_>) -> Vec<Callee> {

@@ -8,7 +8,7 @@ use super::measure::MeasureKind;
 use super::title::spoken;
 use super::{Alarm, CalloutId, Feed, Sensor, SensorId, Sight, Tank, TankId, alarm, watched};
 use crate::alarm::Priority;
-use crate::card::Card;
+use crate::card::{Card, CardLine, Who};
 use crate::condition::{Condition, Test};
 use crate::diagnostic::At;
 use crate::diagnostic::{Item, Table};
@@ -156,7 +156,7 @@ fn build(
         longest_shelf: None,
         cause: Some(cause),
         consequence: Some(consequence),
-        response: Card::plain(response(&sight, lost, tanks)),
+        response: response(&sight, lost, tanks),
         time_to_respond: silenced.iter().filter_map(|alarm| alarm.time_to_respond).min(),
         callout: rules.callout.unwrap_or(worst.callout),
         consequence_of: Vec::new(),
@@ -198,9 +198,10 @@ fn few(names: &[String]) -> String {
     }
 }
 
-/// What to look at by hand, and then what to mend.
-fn response(sight: &Sight, lost: &[&Sensor], tanks: &[Tank]) -> Vec<String> {
+/// What to look at by hand, and then what to mend; how a sensor should report helps a keeper only.
+fn response(sight: &Sight, lost: &[&Sensor], tanks: &[Tank]) -> Card {
     let mut lines: Vec<String> = Vec::new();
+    let mut for_keeper: Vec<String> = Vec::new();
     // Of one tank alone the page's first line says which.
     let alike = lost.iter().all(|sensor| lost.first().is_some_and(|first| sensor.tank == first.tank));
     for sensor in lost {
@@ -226,11 +227,12 @@ fn response(sight: &Sight, lost: &[&Sensor], tanks: &[Tank]) -> Vec<String> {
                 Feed::Topic(topic) => format!("It should report every {} to {topic}.", sensor.every),
                 Feed::Source(source) => format!("It is asked every {}: {source}.", sensor.every),
             });
-            let mut mend = vec!["See whether the sensor has power and sits where it should.".to_owned()];
-            mend.extend(topics);
-            mend
+            for_keeper.extend(topics);
+            vec!["See whether the sensor has power and sits where it should.".to_owned()]
         }
     };
     lines.extend(mend);
-    lines
+    let for_keeper =
+        for_keeper.into_iter().map(|line| CardLine { who: Who::Keeper, ..CardLine::plain(line) });
+    Card { lines: lines.into_iter().map(CardLine::plain).chain(for_keeper).collect() }
 }

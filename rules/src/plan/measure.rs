@@ -32,29 +32,29 @@ pub(super) static KINDS: &[MeasureKind] = &[
         ..kind(
             "temperature",
             &[Dimension::TEMPERATURE],
-            "Feel the glass of the tank: is it as warm as usual?",
+            "Read a thermometer in the tank. None there? Feel the glass: not hot, not colder than the room.",
         )
     },
     kind("presence", &[], "See whether lamps and pumps have power."),
     kind("leak", &[], "Look at the floor: is it dry?"),
-    kind("state", &[], "See whether the equipment runs as usual."),
+    kind("state", &[], "See whether the device has power and runs."),
     kind("flow", &[Dimension::FLOW], "Look at the water: does it move?"),
     kind(
         "level",
         &[Dimension::LENGTH, Dimension::NUMBER, Dimension::VOLUME],
-        "Look at the water line: is it where it usually is?",
+        "Look at the water line: it should be neither at the rim nor far below it.",
     ),
-    kind("power", &[Dimension::POWER], "See whether the equipment runs as usual."),
-    kind("energy", &[Dimension::ENERGY], "See whether the equipment runs as usual."),
-    kind("current", &[Dimension::CURRENT], "See whether the equipment runs as usual."),
-    kind("voltage", &[Dimension::VOLTAGE], "See whether the equipment runs as usual."),
+    kind("power", &[Dimension::POWER], "See whether the device has power and runs."),
+    kind("energy", &[Dimension::ENERGY], "See whether the device has power and runs."),
+    kind("current", &[Dimension::CURRENT], "See whether the device has power and runs."),
+    kind("voltage", &[Dimension::VOLTAGE], "See whether the device has power and runs."),
     kind(
         "battery",
         &[Dimension::NUMBER, Dimension::VOLTAGE, Dimension::CHARGE],
         "Look at the battery's own display.",
     ),
     kind("runtime", &[Dimension::TIME], "Look at the UPS's or battery's own display."),
-    kind("load", &[Dimension::NUMBER], "See whether the equipment runs as usual."),
+    kind("load", &[Dimension::NUMBER], "See whether the device has power and runs."),
     MeasureKind {
         usual: Some((0.0, 50.0)),
         ..kind("salinity", &[Dimension::SALINITY], "Measure the salinity by hand.")

@@ -1,7 +1,7 @@
 //! People and the ways to reach them: what the agent's configuration tells the plan.
 
 use super::Weekly;
-use super::ways::Way;
+use super::ways::{Skill, Way};
 use crate::alarm::Priority;
 use crate::ids::Target;
 use crate::site::Hours;
@@ -83,6 +83,9 @@ pub struct Contact {
     pub never_woken: bool,
     /// Only helps: pages leave out what is for keepers, and ways to answer that take a login.
     pub helper: bool,
+    /// What this person can do to answer, beyond what anybody can; if nobody said so, to log in to
+    /// the watch's own computer, unless the person only helps.
+    pub skills: Option<Vec<Skill>>,
     /// When this person is not there.
     pub away: Vec<Absence>,
     /// When the report of the week before goes to this person by mail; never if none.
@@ -174,6 +177,15 @@ impl Directory {
 }
 
 impl Contact {
+    /// Whether a page may name a way to answer that takes this.
+    pub fn can(&self, skill: Skill) -> bool {
+        match &self.skills {
+            _ if self.helper => false,
+            Some(skills) => skills.contains(&skill),
+            None => skill == Skill::Computer,
+        }
+    }
+
     /// The absence that covers this local date and time, if any does.
     pub fn absence_at(&self, at: DateTime) -> Option<&Absence> {
         self.away.iter().find(|absence| absence.covers(at))

@@ -21,6 +21,7 @@ pub(super) struct Places<'p> {
     /// Of the keeper's alarms, which come first in the plan.
     pub(super) alarms: &'p [Range<usize>],
     pub(super) sensors: &'p [Range<usize>],
+    pub(super) tanks: &'p [Range<usize>],
     /// The steps of each call-out.
     pub(super) callouts: &'p [Range<usize>],
     /// Whether each of the keeper's alarms says what it is `expected` with, be it nothing.

@@ -138,6 +138,7 @@ fn tank() -> Value {
         &[],
         [
             ("title", text(TITLE)),
+            ("place", text("Which tank it is, for a helper who has never seen it.")),
             ("where", places()),
             ("helpers-may", texts(HELPERS_MAY)),
             ("volume", quantity("Of its water, sump included.")),

@@ -343,10 +343,10 @@ fn range(table: &Table<'_>, key: &'static str, dimension: Option<Dimension>) -> 
 
 /// A range that no such sensor could see.
 fn impossible(table: &Table<'_>, key: &'static str, name: &str, (low, high): (f64, f64), scale: &Scale) {
-    let title = format!("`{key}` of `{name}` can't be");
+    let title = format!("`{key}` of `{name}` is beyond what it can read");
     let label = match high == f64::INFINITY {
         true => format!("there is nothing below {}", scale.show(low)),
-        false => format!("it is never outside {} to {}", scale.show(low), scale.show(high)),
+        false => format!("a sensor of this kind reads {} to {}", scale.show(low), scale.show(high)),
     };
     table.note(Finding::error(table.key_span(key), title, label).help("is the unit right?"));
 }

@@ -14,8 +14,8 @@ pub struct Way {
     pub except: Option<ChannelKind>,
     /// Only for these people, by the names of rule files; for everybody if none.
     pub who: Option<BTreeSet<String>>,
-    /// Not for helpers: it takes a login, or knowledge of the house.
-    pub keepers_only: bool,
+    /// Only for who can do this, and only where there is no easier way; for everybody if none.
+    pub takes: Option<Skill>,
     /// What has to work for it.
     pub needs: Needs,
     /// What a page says; `{code}` stands for the code, `{reader}` for the reader's name in rule
@@ -26,6 +26,20 @@ pub struct Way {
     pub text: Option<String>,
     /// An address that can be opened and asks before it answers; `{code}` stands for the code.
     pub link: Option<String>,
+}
+
+/// What not everybody can do, and so takes to be declared of a person.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Skill {
+    /// To publish on the broker under their own name.
+    Broker,
+    /// To log in to the watch's own computer.
+    Computer,
+}
+
+impl Skill {
+    /// By the names that files use.
+    pub const ALL: [(&'static str, Self); 2] = [("broker", Self::Broker), ("computer", Self::Computer)];
 }
 
 /// What a way needs beyond the reader's own phone.
@@ -82,7 +96,7 @@ impl Way {
             on: Some(ChannelKind::Text),
             except: None,
             who: None,
-            keepers_only: false,
+            takes: None,
             needs: Needs::Modem,
             page: "Reply to this text with {code}.".to_owned(),
             text: Some("Reply {code}".to_owned()),
@@ -96,7 +110,7 @@ impl Way {
             on: Some(ChannelKind::Mail),
             except: None,
             who: None,
-            keepers_only: false,
+            takes: None,
             needs: Needs::Router,
             page: "Reply to this mail with {code} in its first line.".to_owned(),
             text: Some("Reply {code}".to_owned()),
@@ -119,6 +133,7 @@ impl Way {
     pub fn topic(answers: &str) -> Self {
         Self {
             needs: Needs::Router,
+            takes: Some(Skill::Broker),
             page: format!("By MQTT: publish {{code}} on {answers}/{{reader}}"),
             ..Self::command()
         }
@@ -130,7 +145,7 @@ impl Way {
             on: None,
             except: None,
             who: None,
-            keepers_only: true,
+            takes: Some(Skill::Computer),
             needs: Needs::Nothing,
             page: "On the watch's own computer: slackwater ack {code}".to_owned(),
             text: None,
@@ -144,9 +159,9 @@ impl Way {
             on: None,
             who: None,
             except: None,
-            keepers_only: false,
+            takes: None,
             needs: if needs_router { Needs::Router } else { Needs::Nothing },
-            page: "See what to do, and answer, on the page in the house:".to_owned(),
+            page: "On the page in the house:".to_owned(),
             text: None,
             link: Some(format!("{url}/call/{{code}}")),
         }
@@ -158,17 +173,18 @@ impl Way {
     }
 
     fn is_for(&self, reader: Option<(&str, &Contact)>, kind: Option<ChannelKind>) -> bool {
-        let helper = reader.is_some_and(|(_, contact)| contact.helper);
+        let can = |skill: Skill| reader.is_none_or(|(_, contact)| contact.can(skill));
         let named = |who: &BTreeSet<String>| reader.is_some_and(|(name, _)| who.contains(name));
         self.on.is_none_or(|on| kind == Some(on))
             && self.except.is_none_or(|except| kind != Some(except))
-            && !(self.keepers_only && helper)
+            && self.takes.is_none_or(can)
             && self.who.as_ref().is_none_or(named)
     }
 }
 
 /// The ways that exist for this reader on a channel of this kind, now. What surely works goes
-/// before what only perhaps does; the latter is named only where there is nothing else.
+/// before what only perhaps does, and what anybody can do before what takes a skill; the latter is
+/// named only where there is nothing else.
 pub fn for_reader<'w>(
     ways: &'w [Way],
     reader: Option<(&str, &Contact)>,
@@ -178,7 +194,14 @@ pub fn for_reader<'w>(
     let fit = || ways.iter().filter(|way| way.is_for(reader, kind));
     let least = |least: Powered| fit().filter(|way| now.allows(way.needs) >= least).collect::<Vec<_>>();
     let sure = least(Powered::Yes);
-    if sure.iter().any(|way| way.needs != Needs::Nothing) { sure } else { least(Powered::Perhaps) }
+    let mut found =
+        if sure.iter().any(|way| way.needs != Needs::Nothing) { sure } else { least(Powered::Perhaps) };
+    // Where the router may be off, the watch's own computer stays beside what only perhaps works.
+    let easy = |way: &&Way| way.takes.is_none() && now.allows(way.needs) == Powered::Yes;
+    if found.iter().any(easy) {
+        found.retain(|way| way.takes.is_none());
+    }
+    found
 }
 
 #[cfg(test)]
@@ -186,7 +209,7 @@ mod tests {
     use super::*;
 
     fn way(needs: Needs) -> Way {
-        Way { on: Some(ChannelKind::Mail), keepers_only: false, needs, ..Way::command() }
+        Way { on: Some(ChannelKind::Mail), takes: None, needs, ..Way::command() }
     }
 
     #[test]
@@ -206,6 +229,25 @@ mod tests {
             for_reader(&ways, Some(("ines", contact)), Some(ChannelKind::Push), AtHand::default()).len()
         };
         assert_eq!((found(&helper), found(&keeper)), (0, 1));
+    }
+
+    #[test]
+    fn what_takes_a_skill_is_named_only_to_who_has_it_and_has_no_easier_way() {
+        let ways = [Way::reply_by_mail(), Way::topic("house/answers"), Way::command()];
+        let taken = |contact: &Contact, kind, router| {
+            let now = AtHand { router, modem: Powered::Yes };
+            let found = for_reader(&ways, Some(("tom", contact)), Some(kind), now);
+            found.iter().map(|way| way.takes).collect::<Vec<_>>()
+        };
+        let (broker, computer) = (Some(Skill::Broker), Some(Skill::Computer));
+        let keeper = Contact { skills: Some(vec![Skill::Broker, Skill::Computer]), ..Contact::default() };
+        let neither = Contact { skills: Some(Vec::new()), ..Contact::default() };
+        assert_eq!(taken(&keeper, ChannelKind::Push, Powered::Yes), [broker, computer]);
+        assert_eq!(taken(&keeper, ChannelKind::Mail, Powered::Yes), [None]);
+        assert_eq!(taken(&keeper, ChannelKind::Mail, Powered::Perhaps), [None, broker, computer]);
+        assert_eq!(taken(&Contact::default(), ChannelKind::Push, Powered::Yes), [computer]);
+        assert_eq!(taken(&neither, ChannelKind::Push, Powered::Yes), []);
+        assert_eq!(taken(&neither, ChannelKind::Mail, Powered::Perhaps), [None]);
     }
 
     #[test]

@@ -6,6 +6,8 @@ use std::fmt;
 /// What a helper needs, of the site or of one tank.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Help {
+    /// Which tank it is, for who has never seen it: `hall, the tall one`. Of a tank only.
+    pub looks: Option<String>,
     /// Where things are, in the order of the file: `battery pump`, `hall cupboard, upper shelf`.
     pub places: Vec<(String, String)>,
     /// Whom to call, the first first.

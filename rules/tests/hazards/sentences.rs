@@ -121,7 +121,7 @@ fn in_a_power_cut_a_wet_floor_comes_first_then_air_then_the_jug_then_feeding() {
         in_order(
             story.page(to),
             &[
-                "\nFirst: Is the floor wet near plugs or cables? Stay out, and call for help.",
+                "\nFirst: Is the floor dry near plugs and cables? Only then go on. Wet: stay out, and call for help.",
                 "\n2. Start the battery air pump",
                 "\n3. A tank without bubbles? Lift its water with a jug by the handle, and pour it from a hand's height.",
                 "five minutes in every fifteen. Hands stay out of the water: power can return any second.",
@@ -173,7 +173,7 @@ fn water_on_the_floor_begins_with_the_top_off_then_the_sump_the_return_the_panel
         in_order(
             story.page(to),
             &[
-                "\nFirst: Does water touch a plug",
+                "\nFirst: Are all plugs, cables and power strips dry?",
                 "\n2. Unplug the top-off pump first, at a dry plug",
                 "Sump full to the brim? Leave the return pump on, and take water out with a bucket",
                 "If it is not: unplug the return pump at a dry plug, and watch the sump: the pipes run back into it.",

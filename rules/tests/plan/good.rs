@@ -183,7 +183,7 @@ fn lost_sight_says_what_cannot_ring_and_what_to_look_at() {
     assert_eq!(
         shelf.response.words(),
         [
-            "Feel the glass of the tank: is it as warm as usual?",
+            "Read a thermometer in the tank. None there? Feel the glass: not hot, not colder than the room.",
             "See whether gateway shelf has power and network."
         ]
     );

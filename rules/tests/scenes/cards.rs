@@ -67,9 +67,72 @@ fn a_page_says_where_things_are_whom_to_call_and_what_a_helper_may_do() {
     assert_eq!(
         part,
         "Battery pump: hall cupboard, upper shelf\nPanel: cellar, left of the stairs\nThe lagoon, jug: on the stand\n\
-         Call Ines: +351 200 000 000\nSomebody is hurt: 112\nA helper may: open the lid"
+         Call Ines: +351 200 000 000\nSomebody is hurt: 112\n\
+         A helper may do every step that is not only for who knows the tank, and besides: open the lid."
     );
+    assert!(body.contains("from a hand's height. Jug: on the stand.\n"), "{body}");
     // The all-clear asks nobody to act.
     let clear = site.world.sent.iter().find(|sent| sent.purpose == Purpose::AllClear);
     assert!(clear.is_none_or(|sent| !sent.body.contains("hall cupboard")));
+}
+
+/// The neighbour helps, has no way to answer, and has never seen the tanks.
+fn too_warm_for_a_helper(where_the_plugs_are: &str) -> String {
+    let rules = rules().replace("where = { jug = \"on the stand\" }", where_the_plugs_are)
+        + "[alarm.too-warm]\ntank = \"lagoon\"\nwhen = \"lagoon-temp > 27.5 degC\"\npriority = \"high\"\n\
+           response = \"card:too-hot\"\ncallout = \"household\"\n";
+    let mut people = directory();
+    people.contacts.get_mut("neighbour").expect("a neighbour").helper = true;
+    let mut site = Site::with(&rules, people, NOON);
+    site.says("room2/lagoon/temperature", "28.5");
+    site.run(Span::hours(1));
+    let page = site.world.sent.iter().find(|page| page.to == "neighbour.mail" && page.alarm == "too-warm");
+    page.expect("the neighbour is told").body.clone()
+}
+
+#[test]
+fn a_helper_is_told_which_tank_which_plug_and_whom_to_call_in_place_of_an_answer() {
+    let body = too_warm_for_a_helper(
+        "place = \"hall, the tall one\"\nwhere = { heater-plugs = \"behind the stand, marked H\" }",
+    );
+    for words in [
+        "\nThe lagoon: hall, the tall one.\n",
+        "Stay out, and call for help. Heater plugs: behind the stand, marked H.\n",
+        "\nYou can't answer this page yourself. Call Ines: +351 200 000 000, and say that you have code ",
+        "\nYou may do every step that stands here, and besides: open the lid.\n",
+    ] {
+        assert!(body.contains(words), "{words:?} is not in:\n{body}");
+    }
+    assert!(!body.contains("slackwater ack") && !body.contains("MQTT"), "{body}");
+}
+
+#[test]
+fn a_helper_whom_nobody_told_where_the_plugs_are_is_told_how_to_find_them() {
+    let body = too_warm_for_a_helper("");
+    assert!(
+        body.contains("and call for help. Heaters are rods of glass or metal in the water: follow"),
+        "{body}"
+    );
+}
+
+#[test]
+fn a_page_never_puts_a_value_of_now_in_the_place_of_the_one_that_rang() {
+    let mut site = Site::calm();
+    site.says("room2/lagoon/flow", "0");
+    site.run(Span::minutes(4));
+    site.forget();
+    site.says("room2/lagoon/flow", "1830");
+    site.run(Span::seconds(30));
+    // The off-delay runs; a rung that falls into it tells both.
+    let mail = (0..20).find_map(|_| {
+        site.run(Span::seconds(20));
+        site.world.sent.iter().find(|page| page.body.contains("It may be over")).cloned()
+    });
+    let mail = mail.unwrap_or_else(|| panic!("{}", site.story()));
+    assert!(
+        mail.body.contains("Then return flow 0 L/h") || mail.body.contains("Then flow 0 L/h"),
+        "{}",
+        mail.body
+    );
+    assert!(mail.body.contains("; now 1,830 L/h."), "{}", mail.body);
 }

@@ -78,7 +78,7 @@ fn the_air_pump_is_started_proved_and_stopped_again() {
     assert_eq!(site.world.commands[0].payload, "on");
     site.run(Span::minutes(5));
     let mail = &site.world.sent.iter().find(|page| page.to == "ines.mail").expect("the second step").body;
-    assert!(mail.contains("Air pump: on, proved after"), "{mail}");
+    assert!(mail.contains("Air pump: on, seen to run after"), "{mail}");
     site.says("room2/mains", "on");
     site.run(Span::minutes(1));
     assert_eq!(site.world.commands.last().expect("the undoing").payload, "off");
@@ -105,7 +105,7 @@ fn an_air_pump_that_does_not_obey_is_said_aloud() {
         .rev()
         .find(|page| page.purpose == Purpose::Call)
         .expect("a page that breaks through");
-    assert!(worse.body.contains("Air pump: switched on, NOT proved"), "{}", worse.body);
+    assert!(worse.body.contains("Air pump: switched on, NOT seen to run"), "{}", worse.body);
     assert!(worse.body.contains("start it by hand"));
 }
 

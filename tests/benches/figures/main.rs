@@ -3,7 +3,7 @@
 //!
 //! ```text
 //! cargo bench -p slackwater-tests                        # everything, about nine minutes
-//! cargo bench -p slackwater-tests --bench figures -- ingest paging memory page disk start witness
+//! cargo bench -p slackwater-tests --bench figures -- page watched    # some of its sections
 //! ```
 //!
 //! The agent that is measured is the binary as it ships, in a process of its own. So are the
@@ -34,11 +34,12 @@ type Result<T> = std::result::Result<T, Box<dyn Error>>;
 /// What it is called, and what measures it.
 type Section = (&'static str, fn() -> Result<()>);
 
-const SECTIONS: [Section; 7] = [
+const SECTIONS: [Section; 8] = [
     ("ingest", ingest::measure),
     ("paging", paging::measure),
     ("memory", memory::measure),
     ("page", page::measure),
+    ("watched", page::ingest),
     ("disk", disk::measure),
     ("start", start::measure),
     ("witness", witness::measure),

@@ -129,8 +129,7 @@ pub(crate) fn measure() -> Result<()> {
     table::single("with ten viewers: the most ever (aim: under 20)", process.mebibytes("VmHWM")?, "MiB");
     drop(streams);
     attack(&process, &page, folder.path())?;
-    process.end()?;
-    ingest()
+    process.end()
 }
 
 /// The report goes where somebody wants to look at it.
@@ -180,7 +179,8 @@ fn is_letter(entry: &std::fs::DirEntry) -> bool {
 }
 
 /// With the page shut, open, and looked at by ten, in turn.
-fn ingest() -> Result<()> {
+pub(crate) fn ingest() -> Result<()> {
+    table::title("readings as they are taken in, without the page and with it");
     let mut sides = [Figures::default(), Figures::default(), Figures::default()];
     for _ in 0..ROUNDS {
         for (viewers, side) in [None, Some(0), Some(10)].into_iter().zip(&mut sides) {

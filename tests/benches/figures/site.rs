@@ -35,7 +35,7 @@ pub(crate) fn write(folder: &Path, broker: u16, to: &To<'_>) -> Result<PathBuf> 
     let (channel, more, steps) = match to {
         To::Siren => (
             format!("kind = \"folder\"\nfolder = \"{place}\"\nto = \"ines@example.org\""),
-            format!("[channel.siren]\nkind = \"siren\"\ntopic = \"{DONE}\"\n"),
+            format!("[channel.siren]\nkind = \"siren\"\ntopic = \"{DONE}\"\nfrom = \"high\"\n"),
             r#"["ines.page", "siren"]"#,
         ),
         To::Mail { port, authority } => (

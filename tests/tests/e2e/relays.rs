@@ -107,9 +107,9 @@ async fn air_is_started_and_proved_and_goes_on_until_the_water_moves() {
     let on = house.home.record("the command", 0, |body| switched(body, "air-pump", true));
     house.home.record("its proof", on.seq, proved);
     let status = house.home.say(&["status"]).well();
-    assert!(status.contains("Air pump: on, proved after"), "{status}");
+    assert!(status.contains("Air pump: on, seen to run after"), "{status}");
     let explained = house.home.say(&["explain", "power-lost"]).well();
-    assert!(explained.contains("Stopgap air pump: on, proved after"), "{explained}");
+    assert!(explained.contains("Stopgap air pump: on, seen to run after"), "{explained}");
     house.board.set("house/mains", "on");
     let back = house.home.record("the power", on.seq, |body| is_returned(body, "power-lost"));
     house.home.record("the hold", back.seq, |body| matches!(body, Body::Held { .. }));
@@ -139,7 +139,7 @@ async fn air_that_is_not_seen_to_start_is_on_the_page() {
     let failed = |body: &Body| matches!(body, Body::NotProved { unknown: false, .. });
     house.home.record("its failure", third.seq, failed);
     assert_eq!(pump.heard(), ["on", "on", "on"]);
-    let words = "Air pump: switched on, NOT proved: start it by hand (no proof within 2 s";
+    let words = "Air pump: switched on, NOT seen to run: start it by hand (not shown within 2 s";
     let said = || {
         house
             .push
@@ -168,8 +168,10 @@ async fn a_welded_heater_is_said_to_everyone_at_once() {
     let at_once = told(&records, failed.seq, failed.at.mono.0 + 100);
     assert_eq!(at_once, ["ines.push", "ines.mail", "tom.mail", "neighbour.mail"], "{}", house.home.log());
     // Worded as things stand when it leaves: the second attempt may have been commanded by then.
-    let unplug =
-        ["switched off, NOT proved: unplug by hand", "switched off again, NOT proved: unplug by hand"];
+    let unplug = [
+        "switched off, NOT seen to be off: unplug by hand",
+        "switched off again, NOT seen to be off: unplug by hand",
+    ];
     let said = || {
         house
             .push
@@ -269,7 +271,7 @@ async fn a_pump_that_somebody_switches_off_is_left_alone_and_that_is_said() {
     house.home.record("its proof", on.seq, proved);
     house.board.set(CURRENT, "0");
     let hand = house.home.record("the hand", on.seq, |body| matches!(body, Body::ByHand { .. }));
-    let words = "Air pump: showed off after it was proved on";
+    let words = "Air pump: showed off after it was seen to run";
     let said = || {
         house
             .push

@@ -188,10 +188,14 @@ pub(super) fn times(count: usize) -> String {
 /// So many stretches are listed; `--json` has all.
 const MOST_LISTED: usize = 50;
 
-fn list(out: &mut String, what: &str, stretches: &[Ringing]) {
+/// As people read a time.
+const DATE_AND_TIME: &str = "%Y-%m-%d %H:%M";
+
+fn list(out: &mut String, zone: &TimeZone, what: &str, stretches: &[Ringing]) {
     for Ringing { from, length, marked } in stretches.iter().take(MOST_LISTED) {
         let marked = marked.as_ref().map_or(String::new(), |mark| format!(", marked as {mark}"));
-        let _ = writeln!(out, "    {what} {} for {length}{marked}", from.at);
+        let from = from.for_people(zone, DATE_AND_TIME);
+        let _ = writeln!(out, "    {what} {from} for {length}{marked}");
     }
     let more = stretches.len().saturating_sub(MOST_LISTED);
     if more > 0 {
@@ -199,13 +203,14 @@ fn list(out: &mut String, what: &str, stretches: &[Ringing]) {
     }
 }
 
-/// The report in words.
-pub(super) fn words(report: &BacktestReport) -> String {
+/// The report in words, with the times of this zone.
+pub(super) fn words(report: &BacktestReport, zone: &TimeZone) -> String {
     let BacktestReport { site, since, until, readings, away, caution, notes, alarms, quiet, .. } = report;
-    let mut out = format!("{site}\n{} to {}, {readings} readings\n{caution}\n", since.at, until.at);
+    let (since, until) = (since.for_people(zone, DATE_AND_TIME), until.for_people(zone, DATE_AND_TIME));
+    let mut out = format!("{site}\n{since} to {until}, {readings} readings\n{caution}\n");
     if !away.is_empty() {
         let _ = writeln!(out, "Played as a watch that was away, {}:", times(away.len()));
-        list(&mut out, "from", away);
+        list(&mut out, zone, "from", away);
     }
     for note in notes {
         let _ = writeln!(out, "Note: {note}");
@@ -225,13 +230,13 @@ pub(super) fn words(report: &BacktestReport) -> String {
                 hours.chunks(6).map(|six| six.iter().map(ToString::to_string).collect::<Vec<_>>().join(" "));
             let quarters = quarters.collect::<Vec<_>>().join(" | ");
             let _ = writeln!(out, "  began by hour, from 00: {quarters}");
-            list(&mut out, "rings", spells);
+            list(&mut out, zone, "rings", spells);
         }
         if let Some(Compared { then_and_now, only_then, only_now }) = compared {
             let (then, now) = (only_then.len(), only_now.len());
             let _ = writeln!(out, "  rang then and now: {then_and_now}; only then: {then}; only now: {now}");
             for (what, stretches) in [("only then", only_then), ("only now", only_now)] {
-                list(&mut out, what, stretches);
+                list(&mut out, zone, what, stretches);
             }
         }
     }

@@ -148,7 +148,7 @@ fn what_would_have_rung_stands_beside_what_did() {
     past.play(&mut playing, (start, window().until), &mut BacktestProgress::on_terminal(&TimeZone::UTC))
         .unwrap();
     let report = report::of(playing, &past, &plan, window(), &TimeZone::UTC);
-    insta::assert_snapshot!(report::words(&report));
+    insta::assert_snapshot!(report::words(&report, &TimeZone::UTC));
 }
 
 #[test]
@@ -262,7 +262,10 @@ fn a_file_that_tells_more_rarely_than_the_rules_expect_is_not_silent_in_between(
     let (past, window) = (Past::file(file, false), ReviewSpan { since: first, until: last });
     let mut playing = Playing::new(&past, vec![plan.clone()], first, window);
     past.play(&mut playing, (first, last), &mut BacktestProgress::on_terminal(&TimeZone::UTC)).unwrap();
-    insta::assert_snapshot!(report::words(&report::of(playing, &past, &plan, window, &TimeZone::UTC)));
+    insta::assert_snapshot!(report::words(
+        &report::of(playing, &past, &plan, window, &TimeZone::UTC),
+        &TimeZone::UTC
+    ));
 }
 
 #[test]
@@ -276,7 +279,7 @@ fn a_file_in_which_nothing_is_heard_is_a_watch_away_or_silence_as_the_keeper_say
         let (past, window) = (Past::file(file, all_silence), ReviewSpan { since: first, until: last });
         let mut playing = Playing::new(&past, vec![plan.clone()], first, window);
         past.play(&mut playing, (first, last), &mut BacktestProgress::on_terminal(&TimeZone::UTC)).unwrap();
-        report::words(&report::of(playing, &past, &plan, window, &TimeZone::UTC))
+        report::words(&report::of(playing, &past, &plan, window, &TimeZone::UTC), &TimeZone::UTC)
     };
     let (away, silent) = (rings(false), rings(true));
     assert!(away.contains("Played as a watch that was away, once:\n    from 2026-08-02"), "{away}");
@@ -286,7 +289,7 @@ fn a_file_in_which_nothing_is_heard_is_a_watch_away_or_silence_as_the_keeper_say
         silent.lines().any(|line| line.contains("mains") && line.contains("would have rung once")),
         "{silent}"
     );
-    assert!(silent.contains("    rings 2026-08-02T01:"), "{silent}");
+    assert!(silent.contains("    rings 2026-08-02 01:"), "{silent}");
 }
 
 #[test]

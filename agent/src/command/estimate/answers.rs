@@ -16,6 +16,9 @@ use slackwater_rules::forecast::{Basis, CannotSay, Estimate, Interval, wording};
 #[derive(Debug, Serialize)]
 pub(super) struct PaperAnswers {
     version: u32,
+    /// What people call it, of a tank in the rule file.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(super) title: Option<String>,
     /// What was written down, in one line.
     pub(super) tank: String,
     pub(super) topics: Vec<Topic>,
@@ -142,9 +145,9 @@ impl PaperAnswers {
             Topic { topic: "water", answers: water(paper, units) },
             Topic { topic: "light", answers: light(paper) },
         ];
-        topics.extend(own.map(|own| Topic { topic: "the tank itself", answers: itself(paper, own) }));
+        topics.extend(own.map(|own| Topic { topic: "the tank itself", answers: itself(paper, units, own) }));
         let cautions = vec![EVERYWHERE, OXYGEN, HEATERS, OUTAGES];
-        Self { version: 1, tank: known(paper, units), topics, cautions }
+        Self { version: 1, title: None, tank: known(paper, units), topics, cautions }
     }
 
     /// Whether not a single question has an answer.
@@ -289,7 +292,7 @@ fn heat(paper: &Paper, units: &Units, tank: Option<&LearnedTank>) -> Vec<PaperAn
 }
 
 /// What the tank has shown of itself, and since when it counts.
-fn itself(paper: &Paper, (tank, zone): (&LearnedTank, &TimeZone)) -> Vec<PaperAnswer> {
+fn itself(paper: &Paper, units: &Units, (tank, zone): (&LearnedTank, &TimeZone)) -> Vec<PaperAnswer> {
     let mut asking = Asking(Vec::new());
     let note = match tank.since() {
         Some(since) => {
@@ -320,15 +323,20 @@ fn itself(paper: &Paper, (tank, zone): (&LearnedTank, &TimeZone)) -> Vec<PaperAn
         let asks = format!("heater {} was on", i + 1);
         asking.ask(question, asks, &Shown::Value("% of the time"), Ok(share));
     }
+    let own_degrees = units.temperature.as_ref().filter(|scale| scale.name != "degC");
+    let degrees = own_degrees.map_or("K", |scale| &scale.name);
     asking.ask(
         "loses",
         "without heat it loses, in its usual room".to_owned(),
-        &Shown::Value("K an hour"),
-        tank.loses(),
+        &Shown::Value(&format!("{} an hour", degrees)),
+        tank.loses().map(|estimate| Estimate {
+            range: estimate.range.map(|kelvin| units.temperature(kelvin) - units.temperature(0.0)),
+            ..estimate
+        }),
     );
     if let Some(learned) = paper.respiration {
         let uses = Estimate::new(learned.range, [Basis::learned("oxygen consumption")]);
-        let asks = "it uses of oxygen at 26 degC".to_owned();
+        let asks = format!("it uses of oxygen at {}", exactly(units, 26.0));
         asking.ask("consumption", asks, &Shown::Value("mg/L an hour"), Ok(uses));
     }
     asking.0

@@ -12,7 +12,7 @@ pub(super) fn tank<'a>(plan: &'a Plan, name: &str) -> Result<&'a Tank, String> {
     })
 }
 
-/// What the rule file says of a tank, and the unit of its thermometer.
+/// What the rule file says of a tank, and the unit of its thermometer, or of the site's first.
 pub(super) fn paper(plan: &Plan, name: &str) -> Result<(Paper, Option<Scale>), String> {
     let tank = tank(plan, name)?;
     let gear = &tank.gear;
@@ -36,5 +36,8 @@ pub(super) fn paper(plan: &Plan, name: &str) -> Result<(Paper, Option<Scale>), S
         supply: supply.map(|(battery, load)| Supply { battery, load_w: Some(load) }),
         ..Paper::blank(cold, warm)
     };
+    // A tank without a thermometer is told in the degrees of the site's others.
+    let degrees = |sensor: &&Sensor| sensor.measure.name == "temperature";
+    let thermometer = thermometer.or_else(|| plan.sensors.iter().find(degrees));
     Ok((paper, thermometer.map(|sensor| sensor.scale.clone())))
 }

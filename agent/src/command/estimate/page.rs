@@ -2,12 +2,15 @@
 //! with what it rests on, then what can't and what would help, then the cautions.
 
 use super::answers::{PaperAnswer, PaperAnswers, Rests, Topic};
+use slackwater_rules::words::{capital, for_people_in};
 use std::fmt::Write as _;
 
 const WIDTH: usize = 100;
 
 pub(super) fn words(answers: &PaperAnswers) -> String {
-    let mut page = format!("On paper: {}\n", answers.tank);
+    let title = answers.title.as_ref().map(|title| format!("{}, on paper", capital(title)));
+    let title = title.unwrap_or_else(|| "On paper".to_owned());
+    let mut page = for_people_in(&format!("{title}: {}\n", answers.tank));
     for topic in &answers.topics {
         add_topic(&mut page, topic);
     }
@@ -27,10 +30,10 @@ fn add_topic(page: &mut String, topic: &Topic) {
     let mut title = topic.topic.to_owned();
     title[..1].make_ascii_uppercase();
     let _ = writeln!(page, "\n{title}");
-    let column = said.iter().map(|answer| answer.asks.chars().count()).max().unwrap_or(0);
+    let column = said.iter().map(|answer| for_people_in(&answer.asks).chars().count()).max().unwrap_or(0);
     for answer in &said {
-        let first = format!("  {:<column$}  ", answer.asks);
-        page.push_str(&wrapped(&answer.says, &first, &" ".repeat(column + 4)));
+        let first = format!("  {:<column$}  ", for_people_in(&answer.asks));
+        page.push_str(&wrapped(&for_people_in(&answer.says), &first, &" ".repeat(column + 4)));
     }
     let mut rests_on: Vec<&Rests> = Vec::new();
     for origin in ["measured", "learned", "given", "assumed"] {
@@ -72,7 +75,7 @@ fn add_missing(page: &mut String, answers: &PaperAnswers) {
             .map(|answer| answer.asks.as_str())
             .collect();
         let first = format!("  for want of {what}{}: ", option(what));
-        page.push_str(&wrapped(&would.join(" · "), &first, "    "));
+        page.push_str(&wrapped(&for_people_in(&would.join(" · ")), &first, "    "));
     }
 }
 

@@ -56,7 +56,7 @@ fn temperature(paper: &Paper, units: &Units) -> Result<Chart, CannotSay> {
     let margin = (highest - lowest).max(1.0) * 0.1;
     Ok(Chart {
         title: "Water without heat".to_owned(),
-        unit: units.degrees().to_owned(),
+        unit: slackwater_rules::words::for_people_in(units.degrees()),
         hours: (0.0, hours),
         values: (lowest - margin, highest + margin),
         items: vec![

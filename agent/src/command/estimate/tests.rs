@@ -365,8 +365,8 @@ fn a_tank_is_answered_for_from_what_it_showed_and_from_minutes_with_wider_ranges
 #[test]
 fn a_hot_room_and_a_lid_are_answered_for() {
     let page = page(&format!("{LAGOON} --hot-room '35 degC' --lid"));
-    assert!(page.contains("above 29 degC in a room of 35 degC"), "{page}");
-    assert!(page.contains("hottest room 35 degC, a lid"), "{page}");
+    assert!(page.contains("above 29 °C in a room of 35 °C"), "{page}");
+    assert!(page.contains("hottest room 35 °C, a lid"), "{page}");
     let open = self::page(LAGOON);
     assert!(open.contains("for want of hottest room (--hot-room)"), "{open}");
 }

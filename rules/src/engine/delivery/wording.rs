@@ -123,9 +123,12 @@ impl Context<'_> {
             alarm.is_some_and(|alarm| alarm.watched.is_some() && self.notes_of(alarm, false).is_empty());
         let seen = id.filter(|_| member.condition == Standing::Raised && !member.account.blind && !silent);
         let back = seen.filter(|id| self.alarms.truth(*id) == Truth::False);
+        // What is recorded was judged: a value of now beside the alarm's name would deny it. What
+        // is over and waits for a hand goes on changing.
+        let after = id.filter(|_| member.condition != Standing::Raised && member.awaits_hand && !silent);
+        let now = back.or(after).map(|id| self.readings_now(id, &place)).filter(|now| !now.is_empty());
         let reading = match seen {
-            Some(id) if back.is_some() => self.readings_now(id, &place),
-            Some(id) => {
+            Some(id) if back.is_none() => {
                 let now = self.readings(id, &place);
                 // What it was not back after stands only in what was recorded as it was raised.
                 let work =
@@ -136,7 +139,7 @@ impl Context<'_> {
                     .collect::<Vec<_>>()
                     .join("; ")
             }
-            None => member.account.because.clone(),
+            Some(_) | None => words::without_place(&member.account.because, &place).to_owned(),
         };
         Matter {
             alarm,
@@ -144,6 +147,7 @@ impl Context<'_> {
             what,
             priority: member.rank,
             onset: member.account.onset,
+            now: now.filter(|_| !reading.is_empty()),
             reading,
             fate: match member.condition {
                 Standing::Raised => MatterFate::Stands,
@@ -164,8 +168,7 @@ impl Context<'_> {
     fn readings_now(&self, id: AlarmId, place: &str) -> String {
         let (world, memory) = (self.world(), self.alarms.memory(id));
         let present = Present { world: &world, memory, now: self.mono() };
-        let now = self.plan.alarm(id).condition.readings_now(self.plan, &present, place);
-        if now.is_empty() { now } else { format!("{now} now") }
+        self.plan.alarm(id).condition.readings_now(self.plan, &present, place)
     }
 
     /// What an alarm rests on now, behind its own name.
@@ -214,7 +217,7 @@ impl Context<'_> {
             return News::StillOnIt;
         }
         if let Some(leader) = leader.filter(|it| it.awaits_hand && it.condition != Standing::Raised) {
-            return News::HeatersCut(self.harm_from(&leader.alarm, false));
+            return News::HeatersCut(self.too_cold_from(&leader.alarm));
         }
         match told.and_then(|told| told.news) {
             Some(CallNews::Dark) => return News::GoesDark(self.dark_from()),

@@ -275,6 +275,20 @@ impl Context<'_> {
         Some(self.mono() + Span((hours * 3_600_000.0) as i64))
     }
 
+    /// The early end of what the water of an alarm's tank has before it is too cold, if no heater
+    /// heats it.
+    pub(in crate::engine) fn too_cold_from(&self, alarm: &str) -> Option<Moment> {
+        let tank = self.plan.alarm(self.alarm(alarm)?).tank?;
+        let supposing = WhatIf { no_heat: true, ..WhatIf::default() };
+        let asked = self.limits(tank, &[]).into_iter();
+        let asked = asked.filter(|until| matches!(until, UntilWhat::Water(_, Side::Below, _)));
+        let world = self.world();
+        let answers = asked.filter_map(|until| world.foretell(&Question { until, supposing }).ok());
+        let early = answers.map(|estimate| estimate.range.low).filter(|hours| hours.is_finite());
+        let hours = early.min_by(f64::total_cmp)?;
+        Some(self.mono() + Span((hours * 3_600_000.0) as i64))
+    }
+
     /// When this watch may go dark by what its UPS says of itself, while that is about to stop; if
     /// it says no time, ten minutes after it said so.
     pub(in crate::engine) fn own_end_from(&self) -> Option<Moment> {

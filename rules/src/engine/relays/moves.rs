@@ -12,7 +12,7 @@ use crate::engine::turn::Effect;
 use crate::ids::{AlarmId, RelayId, Seq};
 use crate::plan::{Adds, Relay};
 use crate::record::Body;
-use crate::stopgap::{ATTEMPTS, Command, Proof, Run, Stage, by_hand, on_off};
+use crate::stopgap::{ATTEMPTS, Command, Proof, Run, Stage, by_hand, on_off, seen};
 use crate::time::{Moment, Span};
 use crate::words;
 
@@ -229,7 +229,7 @@ fn tell_of_failure(
     let moves = cx.plan.relays[relay.index()].moves;
     let hand = by_hand(order.on, moves);
     let title = words::capital(&cx.plan.relays[relay.index()].title);
-    let why = format!("{title} switched {}, NOT proved: {hand}", on_off(order.on));
+    let why = format!("{title} switched {}, NOT {}: {hand}", on_off(order.on), seen(order.on));
     let undoing = matches!(run.stage, Stage::Undoing(_));
     let welded = !order.on && moves != Adds::Air && (!unknown || run.disobeyed);
     let last = order.attempt >= ATTEMPTS || (unsent && order.attempt == 1);
@@ -306,7 +306,7 @@ impl Context<'_> {
                 Some(RelayMove::Prove { switching, after: self.mono() - order.at })
             }
             Proof::Awaited if due => {
-                let lacks = if shows.is_none() { "nothing seen" } else { "no proof" };
+                let lacks = if shows.is_none() { "nothing seen" } else { "not shown" };
                 let why = format!("{lacks} within {within}: {}", self.seen_of(it));
                 Some(RelayMove::Fail { switching, why, unknown: shows.is_none() })
             }

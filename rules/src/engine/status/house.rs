@@ -252,6 +252,7 @@ impl Context<'_> {
 
     fn open_matter(&self, alarm: &str, matter: Matter<'_>) -> OpenMatter {
         OpenMatter {
+            reading: matter.then_and_now(),
             alarm: alarm.to_owned(),
             tank: matter.alarm.and_then(|alarm| alarm.tank),
             stands: matter.stands(),
@@ -263,7 +264,6 @@ impl Context<'_> {
             what: matter.what,
             priority: matter.priority,
             onset: matter.onset,
-            reading: matter.reading,
             blind: matter.blind,
         }
     }

@@ -36,6 +36,8 @@ pub(super) struct PlanParts {
     /// Where each sensor is named, and where its topic is.
     sensor_places: Vec<Range<usize>>,
     topic_places: Vec<Range<usize>>,
+    /// Where each tank is named.
+    tank_places: Vec<Range<usize>>,
     batteries: Vec<Battery>,
     relays: CheckedRelays,
     command_places: Vec<Range<usize>>,
@@ -71,6 +73,7 @@ impl PlanParts {
         let site = tank::site(tables.site, &gear);
         let batteries = each(tables.batteries, |name, table| equipment::battery(name, table, &gear));
         let batteries = batteries.collect::<Option<Vec<_>>>().unwrap_or_default();
+        let tank_places = tables.tanks.iter().map(|table| table.name.span.clone()).collect();
         let numbered = (0..).map(TankId).zip(tables.tanks);
         let tanks: Vec<_> =
             numbered.map(|(id, table)| table.open(|keys| tank::read(id, &table.name, keys, &gear))).collect();
@@ -116,6 +119,7 @@ impl PlanParts {
             tanks,
             sensor_places,
             topic_places,
+            tank_places,
             batteries,
             relays,
             command_places,
@@ -216,6 +220,7 @@ impl PlanParts {
             let places = Places {
                 alarms: &own_places,
                 sensors: &self.sensor_places,
+                tanks: &self.tank_places,
                 callouts: &self.step_places,
                 says_expected: &says_expected,
                 sight,
