@@ -203,6 +203,20 @@ impl Channel {
         }
     }
 
+    /// A page is about to come, once its record is safe: what tells nobody anything begins now, and
+    /// waits for nothing.
+    fn expect(&mut self) {
+        match &mut self.0 {
+            Carrier::Mail(mail) => mail.expect(),
+            Carrier::Push(_)
+            | Carrier::Folder(_)
+            | Carrier::Siren(_)
+            | Carrier::Text(_)
+            | Carrier::Ring(_)
+            | Carrier::Unusable(_) => {}
+        }
+    }
+
     /// Lets go of what the last attempt kept for the next.
     async fn rest(&mut self) {
         match &mut self.0 {
@@ -285,6 +299,11 @@ impl Channels {
         if let Some(outcome) = refused {
             self.report(id, outcome);
         }
+    }
+
+    /// Pages to these targets are about to come: their channels may connect meanwhile.
+    pub fn expect<'a>(&self, targets: impl IntoIterator<Item = &'a Target>) {
+        targets.into_iter().filter_map(|target| self.lanes.get(target)).for_each(|lane| lane.expect());
     }
 
     /// Gives up on a page. One that waits is not sent; one that is being tried is broken off,

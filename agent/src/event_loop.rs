@@ -104,12 +104,9 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
 
     let web = WebDoor::at_start(&settings, &mut plan, &mut unusable).await;
     let now = clock.now();
-    let limits = JournalLimits {
-        bytes: settings.places.journal.max_size,
-        every: settings.places.journal.flush_every,
-        ..JournalLimits::default()
-    };
-    let path = settings.places.journal.path.clone();
+    let own = &settings.places.journal;
+    let limits = JournalLimits { bytes: own.max_size, every: own.flush_every, ..JournalLimits::default() };
+    let path = own.path.clone();
     let (keeper, left) =
         Keeper::open(path, BootId(clock.boot()), limits, &plan.site, &now).map_err(RunError::Journal)?;
     let connection = broker(&settings, &plan);
@@ -127,7 +124,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         .clone()
         .map(|own| checkin::CheckInSender::start(own, ways, identity.clone(), &clock));
     let sender = sender.transpose().map_err(RunError::CheckIn)?;
-    let roster = Roster::open(&settings.places.journal.path, &now);
+    let roster = Roster::open(&keeper, &settings.places.journal.path, &now);
 
     let outlet = Outlet::new(handle.clone(), outputs);
     let (results, mut delivered) = mpsc::unbounded_channel();
@@ -308,6 +305,7 @@ impl EventLoop {
             .into_iter()
             .chain(self.retelling.due())
             .chain(self.keeper.due())
+            .chain(self.roster.due())
             .chain(self.service.turn_wanted_by())
             .chain(check_in)
             .chain(self.mending.due())
@@ -345,6 +343,7 @@ impl EventLoop {
             let now = self.clock.now();
             let records = std::mem::take(&mut self.records);
             has_records |= !records.is_empty();
+            self.expect_pages();
             self.keeper.keep(records, || self.engine.horizon(), &now);
             let Some(effect) = self.effects.pop_front() else { break now };
             self.run(effect);
@@ -354,7 +353,7 @@ impl EventLoop {
         }
         self.keeper.tend(&now);
         self.retelling.tend(&mut self.engine, &mut self.keeper, &self.settings.places.journal.path, &now);
-        self.roster.tend(&now);
+        self.roster.tend(&mut self.keeper, &now);
         self.check_in(&now, has_records);
         self.tell_machines(&now, has_records);
         self.service.turn_finished(now.mono);

@@ -29,6 +29,7 @@ mod restore;
 mod scale;
 mod schema;
 mod sectors;
+mod sites;
 mod stored;
 mod walking;
 pub mod writer;
@@ -40,6 +41,7 @@ pub use file::{Opened, claim};
 pub use log::JournalLog;
 pub use prune::Pruned;
 pub use restore::Restored;
+pub use sites::SiteRow;
 pub use walking::Minute;
 
 use checking::Check;
@@ -70,11 +72,19 @@ pub struct JournalLimits {
     pub keep: Span,
     /// Readings are written, and the sign of life with them, this often. A crash loses as much.
     pub every: Span,
+    /// So long after it is opened it is looked at whether the readings are sound: what comes first
+    /// is the watch.
+    pub check_after: Span,
 }
 
 impl Default for JournalLimits {
     fn default() -> Self {
-        Self { bytes: 256 << 20, keep: Span::hours(400 * 24), every: Span::minutes(10) }
+        Self {
+            bytes: 256 << 20,
+            keep: Span::hours(400 * 24),
+            every: Span::minutes(10),
+            check_after: Span::seconds(90),
+        }
     }
 }
 
@@ -124,7 +134,7 @@ impl Journal {
         let (db, opened) = file::open(&place)?;
         let mut journal = Self::over(place, db, boot, limits)?;
         journal.check = match &opened {
-            Opened::Current | Opened::Migrated { .. } => Some(Check::begin(path)),
+            Opened::Current | Opened::Migrated { .. } => Some(Check::begin(path, limits.check_after)),
             Opened::Created | Opened::SetAside { .. } => None,
         };
         Ok((journal, opened))

@@ -369,6 +369,7 @@ impl Engine {
                 *headline = words;
             }
         }
+        pages.iter().for_each(|(target, page)| self.parts.delivery.on_left(target, page.id));
         self.turn
             .effects
             .extend(pages.into_iter().map(|(target, page)| Effect::Send { target, page: Box::new(page) }));

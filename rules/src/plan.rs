@@ -106,6 +106,8 @@ pub struct Plan {
     pub drill: Drill,
     /// Other sites that this watch is the witness of.
     pub watched: Vec<Watched>,
+    /// Their places by name: there may be thousands, and each says something every minute.
+    pub watched_names: BTreeMap<String, WatchedId>,
     /// Who can be told, from the agent's configuration.
     pub directory: Directory,
 }

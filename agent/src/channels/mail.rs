@@ -15,6 +15,7 @@ use slackwater_rules::page::Page;
 use slackwater_rules::record::Outcome;
 use slackwater_rules::time::Span;
 use std::time::{Duration, Instant};
+use tokio::task::JoinSet;
 use tokio::time::timeout;
 use tokio_rustls::TlsConnector;
 
@@ -37,6 +38,9 @@ pub(super) struct Mail {
     tls: Option<smtp::Tls>,
     /// What the last page left open, for the next one if it comes soon.
     kept: Option<Smtp>,
+    /// A connection that is being opened for a page that is about to come; broken off when it is
+    /// let go of.
+    opening: JoinSet<Result<(Smtp, Instant), (SmtpFault, &'static str)>>,
     /// When the server refused our login, and in which words.
     refused: Option<(Instant, String)>,
 }
@@ -84,7 +88,14 @@ impl Mail {
         let named = |mailbox: &Mailbox| {
             Mailbox::new(mailbox.name.as_deref().map(plain::one_line), mailbox.email.clone())
         };
-        Ok(Self { server: server.clone(), to: named(to), tls, kept: None, refused: None })
+        Ok(Self {
+            server: server.clone(),
+            to: named(to),
+            tls,
+            kept: None,
+            opening: JoinSet::new(),
+            refused: None,
+        })
     }
 
     pub(super) fn limit(&self) -> Duration {
@@ -97,14 +108,11 @@ impl Mail {
         context: &SharedParts,
         progress: &Progress,
     ) -> Outcome {
-        if let Some((at, said)) = &self.refused {
-            let left = REFUSED_FOR.saturating_sub(at.elapsed());
-            if !left.is_zero() {
-                let minutes = left.as_secs().div_ceil(60);
-                return Outcome::Failed {
-                    why: format!("{said}; not tried again for {minutes} min, or until the settings change"),
-                };
-            }
+        if let Some((left, said)) = self.refusal() {
+            let minutes = left.as_secs().div_ceil(60);
+            return Outcome::Failed {
+                why: format!("{said}; not tried again for {minutes} min, or until the settings change"),
+            };
         }
         let page = with_report(page, context.reports.as_ref()).await;
         let message = match email::compose(&page, &self.server.from, &self.to, context) {
@@ -126,10 +134,49 @@ impl Mail {
         }
     }
 
+    /// For how long the server is still left alone after it refused our login, and its words.
+    fn refusal(&self) -> Option<(Duration, &str)> {
+        let (at, said) = self.refused.as_ref()?;
+        let left = REFUSED_FOR.saturating_sub(at.elapsed());
+        (!left.is_zero()).then_some((left, said))
+    }
+
+    /// A page is about to come: a connection is opened for it, unless there is one.
+    pub(super) fn expect(&mut self) {
+        if self.kept.is_some() || !self.opening.is_empty() || self.refusal().is_some() {
+            return;
+        }
+        let (server, tls, limit) = (self.server.clone(), self.tls.clone(), self.limit());
+        self.opening.spawn(async move {
+            let progress = Progress::new();
+            let opened = timeout(limit, connect(&server, tls.as_ref(), limit, &progress)).await;
+            let late = || SmtpFault::Broken(format!("no answer within {} s", limit.as_secs_f64()));
+            let opened = opened.unwrap_or_else(|_| Err(late()));
+            opened.map(|smtp| (smtp, Instant::now())).map_err(|fault| (fault, progress.step()))
+        });
+    }
+
+    /// The connection that was begun for this page, if one was.
+    async fn opened(&mut self, progress: &Progress) -> Option<Result<Smtp, SmtpFault>> {
+        progress.at("while connecting");
+        // A defect in that task is no reason not to connect once more.
+        match self.opening.join_next().await?.ok()? {
+            Ok((smtp, at)) if at.elapsed() < STILL_THERE => Some(Ok(smtp)),
+            Ok((smtp, _)) => {
+                self.kept = Some(smtp);
+                self.kept().await.map(Ok)
+            }
+            Err((fault, step)) => {
+                progress.at(step);
+                Some(Err(fault))
+            }
+        }
+    }
+
     /// Connects, encrypts, logs in, and says good-bye: nothing is sent.
     pub(super) async fn try_out(&self, progress: &Progress) -> Result<String, String> {
         let peer = format!("{}:{}", self.server.host, self.server.port);
-        match self.connect(progress).await {
+        match connect(&self.server, self.tls.as_ref(), self.limit(), progress).await {
             Ok(smtp) => {
                 smtp.quit().await;
                 let login = if self.server.user.is_some() { ", our login taken" } else { "" };
@@ -141,6 +188,10 @@ impl Mail {
 
     /// Closes what is kept open, politely if the server is still there.
     pub(super) async fn rest(&mut self) {
+        if let Some(Ok(Ok((opened, _)))) = self.opening.try_join_next() {
+            self.kept = Some(opened);
+        }
+        self.opening.abort_all();
         if let Some(kept) = self.kept.take() {
             // It is dropped either way.
             let _ = timeout(STILL_THERE, kept.quit()).await;
@@ -151,7 +202,10 @@ impl Mail {
     async fn deliver(&mut self, message: &[u8], progress: &Progress) -> Result<SmtpReply, SmtpFault> {
         let mut smtp = match self.kept().await {
             Some(smtp) => smtp,
-            None => self.connect(progress).await?,
+            None => match self.opened(progress).await {
+                Some(opened) => opened?,
+                None => connect(&self.server, self.tls.as_ref(), self.limit(), progress).await?,
+            },
         };
         progress.at("after MAIL");
         smtp.done(&format!("MAIL FROM:<{}>", self.server.from.email)).await?;
@@ -172,37 +226,43 @@ impl Mail {
         let lives = timeout(STILL_THERE, smtp.done("NOOP")).await.is_ok_and(|done| done.is_ok());
         lives.then_some(smtp)
     }
+}
 
-    async fn connect(&self, progress: &Progress) -> Result<Smtp, SmtpFault> {
-        let MailSettings { host, port, security, user, password, .. } = &self.server;
-        progress.at("while connecting");
-        let stream = dial(host, *port, self.limit() / CONNECTING).await;
-        let stream = stream.map_err(|error| SmtpFault::Broken(error.to_string()))?;
-        let hello = self.server.hello.clone().unwrap_or_else(|| smtp::own_name(stream.local_addr()));
-        let mut smtp = match (security, &self.tls) {
-            (Security::Starttls, Some(tls)) => {
-                // Such a port waits for TLS while we wait for its greeting.
-                progress.at("before its greeting (is this a port for security tls?)");
-                let smtp = Smtp::greet(stream, &hello).await?;
-                progress.at("after STARTTLS");
-                smtp.encrypted(tls.clone(), &hello).await?
-            }
-            (Security::Tls, Some((client, name))) => {
-                let stream = TlsConnector::from(client.clone()).connect(name.clone(), stream).await;
-                let stream = stream.map_err(|error| SmtpFault::Handshake { error, upgrade: false })?;
-                Smtp::greet(stream, &hello).await?
-            }
-            (Security::Plain, None) => Smtp::greet(stream, &hello).await?,
-            (Security::Starttls | Security::Tls, None) | (Security::Plain, Some(_)) => {
-                return Err(SmtpFault::Broken("a defect in the program: nothing to encrypt with".to_owned()));
-            }
-        };
-        if let (Some(user), Some(password)) = (user, password) {
-            progress.at("after AUTH");
-            smtp.login(user, password).await?;
+/// Connects, encrypts and logs in.
+async fn connect(
+    server: &MailSettings,
+    tls: Option<&smtp::Tls>,
+    limit: Duration,
+    progress: &Progress,
+) -> Result<Smtp, SmtpFault> {
+    let MailSettings { host, port, security, user, password, .. } = server;
+    progress.at("while connecting");
+    let stream = dial(host, *port, limit / CONNECTING).await;
+    let stream = stream.map_err(|error| SmtpFault::Broken(error.to_string()))?;
+    let hello = server.hello.clone().unwrap_or_else(|| smtp::own_name(stream.local_addr()));
+    let mut smtp = match (security, tls) {
+        (Security::Starttls, Some(tls)) => {
+            // Such a port waits for TLS while we wait for its greeting.
+            progress.at("before its greeting (is this a port for security tls?)");
+            let smtp = Smtp::greet(stream, &hello).await?;
+            progress.at("after STARTTLS");
+            smtp.encrypted(tls.clone(), &hello).await?
         }
-        Ok(smtp)
+        (Security::Tls, Some((client, name))) => {
+            let stream = TlsConnector::from(client.clone()).connect(name.clone(), stream).await;
+            let stream = stream.map_err(|error| SmtpFault::Handshake { error, upgrade: false })?;
+            Smtp::greet(stream, &hello).await?
+        }
+        (Security::Plain, None) => Smtp::greet(stream, &hello).await?,
+        (Security::Starttls | Security::Tls, None) | (Security::Plain, Some(_)) => {
+            return Err(SmtpFault::Broken("a defect in the program: nothing to encrypt with".to_owned()));
+        }
+    };
+    if let (Some(user), Some(password)) = (user, password) {
+        progress.at("after AUTH");
+        smtp.login(user, password).await?;
     }
+    Ok(smtp)
 }
 
 /// Sends one mail that is no page.

@@ -61,7 +61,7 @@ impl Progress {
         self.on_its_way.load(Ordering::Relaxed)
     }
 
-    fn step(&self) -> &'static str {
+    pub(super) fn step(&self) -> &'static str {
         *self.step.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
@@ -84,6 +84,8 @@ pub(super) struct Lane {
 struct WorkerState {
     queue: VecDeque<Page>,
     trying: Option<Seq>,
+    /// A page is about to come.
+    expected: bool,
     /// The page that is being tried is no longer wanted.
     unwanted: bool,
     closed: bool,
@@ -95,6 +97,16 @@ struct WorkerState {
     carried: VecDeque<Seq>,
     /// When one of them last came back.
     returned: Option<Instant>,
+}
+
+/// What a worker is to do.
+enum Job {
+    /// Try this page.
+    Page(Box<Page>),
+    /// A page is about to come.
+    Expect,
+    /// The lane is closed and empty.
+    End,
 }
 
 impl Lane {
@@ -122,6 +134,12 @@ impl Lane {
             }
         };
         Err(Outcome::deferred(why))
+    }
+
+    /// A page is about to come: the channel may go as far as it can before.
+    pub(super) fn expect(&self) {
+        self.state().expected = true;
+        self.wake.notify_one();
     }
 
     /// Takes a page back; true if it was still waiting.
@@ -152,18 +170,22 @@ impl Lane {
         }
     }
 
-    /// The next page; none once the lane is closed and empty.
-    async fn next(&self) -> Option<Page> {
+    /// What to do next.
+    async fn next(&self) -> Job {
         loop {
             {
                 let mut state = self.state();
+                let expected = std::mem::take(&mut state.expected);
                 if let Some(page) = state.queue.pop_front() {
                     state.trying = Some(page.id);
                     state.unwanted = false;
-                    return Some(page);
+                    return Job::Page(Box::new(page));
                 }
                 if state.closed {
-                    return None;
+                    return Job::End;
+                }
+                if expected {
+                    return Job::Expect;
                 }
             }
             self.wake.notified().await;
@@ -231,7 +253,14 @@ pub(super) async fn work(
                 lane.next().await
             }
         };
-        let Some(page) = next else { break };
+        let page = match next {
+            Job::Page(page) => page,
+            Job::Expect => {
+                channel.expect();
+                continue;
+            }
+            Job::End => break,
+        };
         let outcome = bounded(attempt(&lane, &mut channel, &page, &context).await);
         let why = outcome.trouble().unwrap_or_default();
         match &outcome {

@@ -19,7 +19,7 @@ impl EventLoop {
         let retained = delivery == Arrival::Retained;
         match self.roster.take(name, payload, retained, plan, &now) {
             Ok(believed) => {
-                let site = plan.watched.iter().find(|site| site.name == believed.check_in.site).cloned();
+                let site = plan.watched_named(name).cloned();
                 if let Some(site) = site {
                     self.believe(now, &site, &believed, delivery);
                 }

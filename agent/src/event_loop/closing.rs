@@ -29,7 +29,7 @@ impl EventLoop {
         self.take(Input::Stopping { why: why.clone() });
         self.finish();
         self.say_farewell(&why).await;
-        self.roster.close(&self.clock.now());
+        self.roster.close(&mut self.keeper, &self.clock.now());
         let idle = Channels::start(BTreeMap::new(), &self.context, self.results.clone());
         std::mem::replace(&mut self.channels, idle).close(LAST_PAGES).await;
         while let Ok((page, outcome)) = delivered.try_recv() {

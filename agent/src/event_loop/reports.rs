@@ -1,11 +1,12 @@
-//! Reports for mails, made of the journal by the rules that were in force when the last page that
-//! asks for one was handed over.
+//! Pages on their way to channels, and reports for mails: made of the journal by the rules that
+//! were in force when the last page that asks for one was handed over.
 
 use super::EventLoop;
 use crate::channels::{EnclosedReport, MakeReport};
 use crate::journal::JournalLog;
 use crate::report;
 use crate::review::ReviewSpan;
+use slackwater_rules::engine::Effect;
 use slackwater_rules::page::{Page, ReportSpan};
 use slackwater_rules::plan::{Plan, Target};
 use std::path::PathBuf;
@@ -30,6 +31,14 @@ impl JournalReports {
 }
 
 impl EventLoop {
+    /// While records go to the disk, channels whose pages wait for that may connect.
+    pub(super) fn expect_pages(&self) {
+        self.channels.expect(self.effects.iter().filter_map(|effect| match effect {
+            Effect::Send { target, .. } => Some(target),
+            Effect::Withdraw { .. } | Effect::Command { .. } => None,
+        }));
+    }
+
     /// A page goes to its channel.
     pub(super) fn hand_over(&mut self, target: &Target, page: Page) {
         if page.said.report.is_some() {

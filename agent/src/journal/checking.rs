@@ -5,24 +5,22 @@
 use super::JournalError;
 use super::error::Place;
 use rusqlite::{Connection, OpenFlags};
+use slackwater_rules::time::Span;
 use std::path::Path;
 use std::sync::mpsc::{Receiver, channel};
 use std::time::Duration;
-
-/// So long after the start: what comes first is the watch.
-const AFTER: Duration = Duration::from_secs(90);
 
 /// A look that is under way.
 #[derive(Debug)]
 pub(super) struct Check(Receiver<String>);
 
 impl Check {
-    /// Begins to look at the journal at `path`.
-    pub(super) fn begin(path: &Path) -> Self {
+    /// Looks at the journal at `path`, so long from now.
+    pub(super) fn begin(path: &Path, after: Span) -> Self {
         let (said, heard) = channel();
         let place = Place(path.to_owned());
         let look = move || {
-            std::thread::sleep(AFTER);
+            std::thread::sleep(Duration::from_millis(u64::try_from(after.0).unwrap_or(0)));
             give_way();
             match verdict(&place.0).map_err(|error| place.error(error)) {
                 Ok(verdict) if verdict == "ok" => {}

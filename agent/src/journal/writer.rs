@@ -9,6 +9,7 @@
 
 mod full_disk;
 mod opening;
+mod sites;
 
 use crate::journal::pulse::{self, Pulse};
 use crate::journal::reserve::Reserve;

@@ -132,6 +132,7 @@ fn plan() -> Plan {
         works: std::collections::BTreeMap::new(),
         drill: slackwater_rules::plan::Drill::default(),
         watched: Vec::new(),
+        watched_names: std::collections::BTreeMap::new(),
         directory: Directory::default(),
     }
 }

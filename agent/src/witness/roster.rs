@@ -1,11 +1,12 @@
-//! All watched sites: what the core believes of them, proved by their keys and kept in a file.
+//! All watched sites: what the core believes of them, proved by their keys and kept in the journal.
 
 use super::memory::SiteMemory;
 use crate::checkin::{self, NotSealed};
+use crate::journal::writer::Keeper;
 use crate::secret::strike_out;
 use slackwater_rules::checkin::{Believed, CheckinRefusal, SiteNote, Sites};
 use slackwater_rules::plan::{Plan, Watched};
-use slackwater_rules::time::Now;
+use slackwater_rules::time::{Moment, Now};
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -14,15 +15,14 @@ use std::path::Path;
 pub struct Roster {
     sites: Sites,
     memory: SiteMemory,
-    /// Something came that must not be forgotten.
-    urgent: bool,
 }
 
 impl Roster {
-    /// Reads what an earlier life left beside the journal.
-    pub fn open(journal: &Path, now: &Now) -> Self {
-        let (memory, known) = SiteMemory::open(journal.with_file_name("check-ins.json"), now.mono);
-        Self { sites: Sites::remembering(known), memory, urgent: false }
+    /// Reads what an earlier life left in the journal, or an earlier version beside it.
+    pub fn open(keeper: &Keeper, journal: &Path, now: &Now) -> Self {
+        let old = journal.with_file_name("check-ins.json");
+        let (memory, known) = SiteMemory::open(keeper, old, now.mono);
+        Self { sites: Sites::remembering(known), memory }
     }
 
     /// What is still known of the plan's sites: for pages, until they speak again.
@@ -47,8 +47,10 @@ impl Roster {
         if let Some(back) = &believed.back {
             tracing::info!(site = name, "{back}");
         }
-        self.urgent |= believed.urgent;
-        self.memory.touch();
+        match believed.urgent {
+            true => self.memory.hurry(name),
+            false => self.memory.touch(name),
+        }
         Ok(believed)
     }
 
@@ -58,14 +60,18 @@ impl Roster {
     }
 
     /// Keeps what must outlive a restart.
-    pub fn tend(&mut self, now: &Now) {
-        let at_once = std::mem::take(&mut self.urgent);
-        self.memory.tend(self.sites.known(), now.mono, at_once);
+    pub fn tend(&mut self, keeper: &mut Keeper, now: &Now) {
+        self.memory.tend(self.sites.known(), keeper, now);
+    }
+
+    /// When something of it is to be kept, if more waits.
+    pub fn due(&self) -> Option<Moment> {
+        self.memory.due()
     }
 
     /// Keeps all of it: before the program ends.
-    pub fn close(&mut self, now: &Now) {
-        self.memory.tend(self.sites.known(), now.mono, true);
+    pub fn close(&mut self, keeper: &mut Keeper, now: &Now) {
+        self.memory.close(self.sites.known(), keeper, now);
     }
 
     /// How many check-ins have been taken since the start, and turned away for each cause.

@@ -92,7 +92,7 @@ impl Sites {
         now: &Now,
         open: impl FnOnce(&str, &[u8]) -> Result<Vec<u8>, CheckinRefusal>,
     ) -> Result<Believed, CheckinRefusal> {
-        let site = plan.watched.iter().find(|site| site.name == name).ok_or(CheckinRefusal::Unknown)?;
+        let site = plan.watched_named(name).ok_or(CheckinRefusal::Unknown)?;
         if payload.len() > LARGEST {
             return Err(CheckinRefusal::TooLarge { length: payload.len(), limit: LARGEST });
         }

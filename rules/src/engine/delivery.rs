@@ -3,6 +3,7 @@
 //! up when nobody needs it any more, and taken up again by the next life. Whoever planned it learns
 //! from here what came of it.
 
+mod lanes;
 mod quota;
 mod situation;
 mod wording;
@@ -20,6 +21,7 @@ use crate::page::{Pages, REPEATS, RETRY_WITHIN, Sent, Slip, Subject};
 use crate::plan::Target;
 use crate::record::{Body, Drilled, NoMore, Outcome, Purpose, Record};
 use crate::time::{Moment, Span};
+use lanes::Lanes;
 use std::collections::BTreeMap;
 
 /// So many pages of one call-out are known by each way after they have ended: a call-out that
@@ -46,6 +48,8 @@ pub(super) struct Delivery {
     pages: BTreeMap<Seq, Sent>,
     of_calls: BTreeMap<Seq, CallPages>,
     quota: QuotaLedger,
+    /// Of this life only.
+    lanes: Lanes,
 }
 
 impl Delivery {
@@ -83,7 +87,7 @@ impl Delivery {
             }
             // Nobody needs it any more.
             Body::Drill(Drilled::TestAnswered { test, .. } | Drilled::TestUnanswered { test, .. }) => {
-                self.pages.remove(test);
+                self.remove(*test);
             }
             _ => {}
         }
@@ -97,10 +101,17 @@ impl Delivery {
     fn note(&mut self, page: Seq, at: Moment, outcome: &Outcome) {
         let Some(sent) = self.pages.get_mut(&page) else { return };
         sent.ended(outcome, at);
+        self.lanes.let_go(&sent.target, page);
         // A test page may come back until it is known whether it was answered.
         let may_return = sent.is_accepted() && sent.purpose == Purpose::Drill;
         if !sent.is_pending() && sent.call().is_none() && !may_return {
             self.pages.remove(&page);
+        }
+    }
+
+    fn remove(&mut self, page: Seq) {
+        if let Some(sent) = self.pages.remove(&page) {
+            self.lanes.let_go(&sent.target, page);
         }
     }
 
@@ -113,7 +124,7 @@ impl Delivery {
     /// A call-out is forgotten, and its pages with it.
     pub(super) fn forget(&mut self, call: Seq) {
         for page in self.of_calls.remove(&call).into_iter().flat_map(|of_call| of_call.known) {
-            self.pages.remove(&page);
+            self.remove(page);
         }
     }
 
@@ -191,12 +202,10 @@ impl Delivery {
     /// A planned page is to leave now.
     pub(super) fn on_send(&self, cx: &Context<'_>, page: Seq, next: &mut Next) {
         let Some(sent) = self.get(page).filter(|sent| sent.is_pending()) else { return };
-        let worst = sent.call().and_then(|id| cx.callouts.get(id)).map(|call| call.priority());
-        let urgent = sent.purpose == Purpose::Call && worst == Some(Priority::Critical);
-        self.leave(cx, (page, sent.call()), &sent.target, urgent, next);
+        self.leave(cx, (page, sent.call()), &sent.target, is_urgent(cx, sent), next);
     }
 
-    /// Lets it leave, or holds it back until its channel has room for it.
+    /// Lets it leave, or holds it back until its channel may carry more, or has fewer in hand.
     fn leave(
         &self,
         cx: &Context<'_>,
@@ -212,12 +221,16 @@ impl Delivery {
         });
         let Some((limit, at)) = room else {
             next.wake(DeadlineReason::Retry(page), None);
-            return next.send(page);
+            return match self.takes_one_more(cx, target, urgent) {
+                true => next.send(page),
+                false => next.then(Task::AwaitRoom { page, urgent }),
+            };
         };
         let result = Outcome::HeldUntil { limit, room_in: at - cx.mono() };
         next.record(Body::Delivered { page, result });
         next.wake(DeadlineReason::Retry(page), Some(at));
         next.then(Task::JudgeSights);
+        self.send_waiting(next);
         // Its call-out goes on with whom it can reach.
         next.tasks.extend(call.map(Task::PageEnded));
     }
@@ -228,6 +241,7 @@ impl Delivery {
         if let Some(sent) = self.get(page).filter(|sent| sent.is_pending()) {
             Self::ends(cx, sent, result, next);
         }
+        self.send_waiting(next);
     }
 
     /// What had taken a page has given it back: it is as lost as one that was refused at once.
@@ -298,7 +312,8 @@ impl Delivery {
         for sent in self.pages.values().filter(|sent| sent.is_pending() && sent.id < started) {
             let of = sent.call().and_then(|id| cx.callouts.get(id));
             if of.is_none_or(|call| self.pages_of(call.id()).wants(call, sent)) {
-                self.on_send(cx, sent.id, next);
+                // One after the other: each may fill its channel's hands.
+                next.then(Task::Send(sent.id));
             } else {
                 give_up(sent.id, NoMore::NotNeeded, next);
             }
@@ -315,13 +330,18 @@ impl Delivery {
         for sent in pages.iter().filter(|sent| sent.is_pending() && !pages.wants(call, sent)) {
             if sent.last.is_some() {
                 give_up(sent.id, NoMore::NotNeeded, next);
-            } else if cx.leaving.contains(&sent.id) {
+            } else if !self.lanes.has(&sent.target, sent.id) && !sent.cut_off {
                 next.record(Body::Delivered { page: sent.id, result: Outcome::Withdrawn });
             } else {
                 next.effects.push(Effect::Withdraw { page: sent.id });
             }
         }
     }
+}
+
+fn is_urgent(cx: &Context<'_>, sent: &Sent) -> bool {
+    let worst = sent.call().and_then(|id| cx.callouts.get(id)).map(|call| call.priority());
+    sent.purpose == Purpose::Call && worst == Some(Priority::Critical)
 }
 
 fn give_up(page: Seq, why: NoMore, next: &mut Next) {

@@ -134,6 +134,14 @@ impl Engine {
                 self.decide(|cx, next| cx.delivery.on_page(cx, (call, &target), purpose, next));
             }
             Task::Send(page) => self.decide(|cx, next| cx.delivery.on_send(cx, page, next)),
+            Task::AwaitRoom { page, urgent } => {
+                let mut next = self.spare.take(self.next_seq, self.now);
+                self.parts.delivery.on_wait(page, urgent, &mut next);
+                self.settle(next);
+            }
+            Task::SendWaiting(target) => {
+                self.decide(|cx, next| cx.delivery.on_send_waiting(cx, &target, next));
+            }
             Task::DropUnwanted(call) => self.decide(|cx, next| cx.delivery.on_unwanted(cx, call, next)),
             Task::Hurry => self.decide(|cx, next| cx.delivery.on_way_open(cx, next)),
             Task::ArmRetries => self.decide(|cx, next| cx.delivery.on_another_plan(cx, next)),

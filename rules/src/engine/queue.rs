@@ -175,6 +175,8 @@ impl Queue {
             | Task::WakeCalls { .. }
             | Task::Page { .. }
             | Task::Send(_)
+            | Task::AwaitRoom { .. }
+            | Task::SendWaiting(_)
             | Task::DropUnwanted(_)
             | Task::Hurry
             | Task::ArmRetries
@@ -237,6 +239,8 @@ fn look_of(task: &Task) -> Option<(u8, u64)> {
         | Task::WakeCalls { .. }
         | Task::Page { .. }
         | Task::Send(_)
+        | Task::AwaitRoom { .. }
+        | Task::SendWaiting(_)
         | Task::Hurry
         | Task::Suppress { .. }
         | Task::BeginWork { .. }

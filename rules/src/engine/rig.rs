@@ -158,6 +158,14 @@ impl TestRig {
         self.leaving.extend(&next.pages);
     }
 
+    /// The turn ends: what leaves is in its channels' hands.
+    pub(super) fn leave(&mut self) {
+        for page in std::mem::take(&mut self.leaving) {
+            let target = self.parts.delivery.get(page).map(|sent| sent.target.clone());
+            target.iter().for_each(|target| self.parts.delivery.on_left(target, page));
+        }
+    }
+
     /// Applies one record.
     pub(super) fn tell(&mut self, body: Body) -> Seq {
         let seq = self.seq;

@@ -133,6 +133,15 @@ pub(super) enum Task {
     },
     /// Delivery: a planned page leaves, or waits for room.
     Send(Seq),
+    /// Delivery: a page waits until its channel has fewer in hand.
+    AwaitRoom {
+        /// The page.
+        page: Seq,
+        /// It is critical, and goes before those that are not.
+        urgent: bool,
+    },
+    /// Delivery: a channel has perhaps room for the next page that waits for it.
+    SendWaiting(Target),
     /// Delivery: pages of a call-out that nobody needs any more are given up.
     DropUnwanted(Seq),
     /// Delivery: a way is open again, so what waits is tried at once.

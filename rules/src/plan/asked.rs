@@ -158,6 +158,11 @@ impl Plan {
     pub fn alarm_named(&self, name: &str) -> Option<AlarmId> {
         self.alarms.iter().position(|alarm| alarm.name == name).map(|index| AlarmId(index as u32))
     }
+
+    /// The watched site of this name.
+    pub fn watched_named(&self, name: &str) -> Option<&Watched> {
+        self.watched_names.get(name).map(|id| self.watched_site(*id))
+    }
 }
 
 /// What stands at a place of the plan's lists: each list by ids of its own kind. A plan gives out

@@ -203,3 +203,80 @@ fn a_page_that_is_tried_again_says_what_is_so_when_it_leaves() {
     let last = to(&site, "ines.push").into_iter().rfind(|page| page.id == id).expect("it is tried again");
     assert!(last.body.contains("90 W") && !last.body.contains("60 W"), "{}", last.body);
 }
+
+/// So many call-outs with a policy each, all to one channel; the first are critical.
+fn many(critical: usize, high: usize) -> String {
+    let mut rules = "[site]\nname = \"Halyard House\"\n[tank.lagoon]\nvolume = \"420 L\"\n".to_owned();
+    for nth in 0..critical + high {
+        let priority = if nth < high { "high" } else { "critical" };
+        rules.push_str(&format!(
+            "\n[callout.own-{nth:02}]\nsteps = [{{ after = \"0 min\", to = [\"ines.mail\"] }}]\nagain = \"12 h\"\n\
+             [sensor.drop-{nth:02}]\ntopic = \"house/drop-{nth:02}\"\nmeasures = \"presence\"\non = [\"1\"]\noff = [\"0\"]\nevery = \"30 s\"\n\
+             [alarm.drop-{nth:02}]\nwhen = \"drop-{nth:02} is on\"\npriority = \"{priority}\"\ncallout = \"own-{nth:02}\"\n\
+             consequence = \"wet floor\"\nresponse = \"Look for the leak.\"\n"
+        ));
+    }
+    rules
+}
+
+#[test]
+fn a_channel_has_a_few_pages_in_hand_and_the_others_wait_without_being_put_off() {
+    let (critical, high) = (10, 30);
+    let mut site = Site::with(&many(critical, high), directory(), NOON);
+    (0..high + critical).for_each(|nth| site.feed(&format!("house/drop-{nth:02}"), "0", Span::seconds(30)));
+    site.run(Span::minutes(1));
+    site.forget();
+    site.channel("ines.mail", Channel::Hangs);
+    // One a second, so that no mass is made of them.
+    for nth in 0..high + critical {
+        site.says(&format!("house/drop-{nth:02}"), "1");
+        site.run(Span::seconds(1));
+    }
+    let mails = |site: &Site| to(site, "ines.mail").iter().map(|page| page.id).collect::<Vec<_>>();
+    let first = mails(&site);
+    assert_eq!(first.len(), 24, "16, and 8 places that are kept for what is critical\n{}", site.story());
+    site.run(Span::minutes(2));
+    assert_eq!(mails(&site).len(), 24, "the channel is busy, and no more is handed to it");
+    assert_eq!(site.count(|body| matches!(body, Body::Delivered { .. })), 0, "{}", site.story());
+
+    // It takes one after the other; each time the next one leaves, critical ones first.
+    let mut taken = 0;
+    while taken < mails(&site).len() {
+        let id = mails(&site)[taken];
+        ends(&mut site, id, Outcome::Accepted { note: String::new() });
+        taken += 1;
+    }
+    assert_eq!(taken, high + critical, "{}", site.story());
+    let later: Vec<_> = to(&site, "ines.mail").iter().skip(24).map(|page| page.priority).collect();
+    assert!(later.is_sorted_by(|one, other| one >= other), "{later:?}");
+    let all_taken = |body: &Body| matches!(body, Body::Delivered { result: Outcome::Accepted { .. }, .. });
+    assert_eq!(site.count(all_taken), high + critical);
+    assert_eq!(site.count(|body| matches!(body, Body::Delivered { .. })), high + critical);
+}
+
+#[test]
+fn a_page_that_waits_for_its_channel_and_is_needed_no_more_never_leaves() {
+    let mut site = Site::with(&many(0, 18), directory(), NOON);
+    (0..18).for_each(|nth| site.feed(&format!("house/drop-{nth:02}"), "0", Span::seconds(30)));
+    site.run(Span::minutes(1));
+    site.forget();
+    site.channel("ines.mail", Channel::Hangs);
+    for nth in 0..18 {
+        site.says(&format!("house/drop-{nth:02}"), "1");
+        site.run(Span::seconds(1));
+    }
+    assert_eq!(to(&site, "ines.mail").len(), 16, "{}", site.story());
+    let code = site.records.iter().find_map(|record| match &record.body {
+        Body::Raised { alarm, code, .. } if alarm == "drop-16" => Some(code.clone()),
+        _ => None,
+    });
+    site.says_person("tom", OperatorCommand::Acknowledge { code: code.expect("raised"), length: None });
+    let withdrawn = |body: &Body| matches!(body, Body::Delivered { result: Outcome::Withdrawn, .. });
+    assert_eq!(site.count(withdrawn), 1, "{}", site.story());
+    // After a restart all that is wanted leaves anew, and again no more than the channel takes.
+    site.forget();
+    site.restart(Span::seconds(10), Some(Span::seconds(10)));
+    site.run(Span::seconds(5));
+    let calls = to(&site, "ines.mail").iter().filter(|page| page.purpose == Purpose::Call).count();
+    assert_eq!(calls, 16, "{}", site.story());
+}

@@ -3,6 +3,7 @@
 use crate::rig::*;
 use slackwater::channels::{Channel, ChannelSettings, MailSettings, Security};
 use slackwater::secret::Secret;
+use slackwater_rules::plan::Target;
 use slackwater_rules::record::Outcome;
 use slackwater_rules::time::Span;
 use slackwater_tests::certs::{Authority, Validity};
@@ -324,6 +325,38 @@ fn a_ca_file_that_is_missing_or_empty_is_named() {
     let own = Authority::new(folder.path(), "own").unwrap();
     let settings = MailSettings { ca_file: Some(own.file()), ..mail_settings(465, Security::Tls) };
     assert!(Channel::new(&to, Some(&settings)).is_ok());
+}
+
+/// While the page's record goes to the disk.
+#[tokio::test]
+async fn a_mail_that_is_expected_finds_its_connection_open_and_makes_no_second_one() {
+    let (folder, authority) = authority();
+    let server = Server::start(with_tls(&authority, Validity::Now), Fault::None).await.unwrap();
+    let settings = mail_settings(server.port, Security::Starttls);
+    let mut rig = Rig::new(to_ines(), Some(MailSettings { ca_file: Some(authority.file()), ..settings }));
+    let ines = Target::parse("ines.mail");
+    rig.channels.expect([&ines]);
+    assert!(server.heard("EHLO").await, "{:?}", server.commands());
+    assert_eq!(server.taken(0).await.len(), 0);
+    rig.channels.expect([&ines]);
+    assert_accepted(&rig.try_mail(page(1)).await);
+    assert_eq!(server.connections(), 1, "{:?}", server.commands());
+    drop(folder);
+}
+
+#[tokio::test]
+async fn a_server_that_refuses_the_expected_connection_is_asked_once_for_each_page() {
+    let script = Script { login: Some(("watch".into(), "t1de".into())), ..Script::default() };
+    let server = Server::start(script, Fault::None).await.unwrap();
+    let settings = with_login(mail_settings(server.port, Security::Plain), "wrong-0ne");
+    let mut rig = Rig::new(to_ines(), Some(settings));
+    let ines = Target::parse("ines.mail");
+    for number in 1..=3 {
+        rig.channels.expect([&ines]);
+        assert_failed(&rig.try_mail(page(number)).await, "settings: ");
+    }
+    let logins = server.commands().iter().filter(|command| *command == "AUTH").count();
+    assert_eq!(logins, 1, "a wrong password is not hammered at: {:?}", server.commands());
 }
 
 #[tokio::test]

@@ -1,6 +1,7 @@
 //! A house that dies, comes back, and is stopped in good order.
 
 use super::{house_and_shed, paged};
+use slackwater::journal::Journal;
 use slackwater_rules::record::{Body, Purpose};
 use slackwater_tests::agent::{SOON, until};
 
@@ -14,8 +15,8 @@ async fn a_house_that_dies_is_called_for_with_what_was_last_known_and_its_return
         0,
         |body| matches!(body, Body::Raised { alarm, .. } if alarm == "power-lost"),
     );
-    let known = || std::fs::read_to_string(shed.home.path("check-ins.json")).ok();
-    let told = || known().filter(|text| text.contains("power-lost"));
+    let known = || Journal::sites_reading(&shed.home.path("journal.sqlite")).ok();
+    let told = || known()?.into_iter().find(|(_, known)| known.contains("power-lost"));
     until("the going dark, kept at once", SOON, told, || shed.home.log());
     site.kill();
     house.broker.kill().expect("killed");

@@ -181,6 +181,75 @@ fn a_journal_that_is_removed_cut_or_replaced_while_the_watch_runs_is_noticed_and
     }
 }
 
+fn sample(sensor: &str, at: Now, number: f64) -> Sample {
+    let value = Some(Value::Number(number));
+    Sample { sensor: sensor.into(), at: at.mono, value, quality: Quality::Good }
+}
+
+/// Breaks the table of readings where its pages begin; records are as they were.
+fn damage_readings(path: &Path) {
+    let db = Connection::open(path).unwrap();
+    let number = |sql| db.query_row(sql, [], |row| row.get::<_, i64>(0)).unwrap().cast_unsigned();
+    db.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(())).unwrap();
+    let page = number("SELECT rootpage FROM sqlite_schema WHERE name = 'packs'");
+    let at = (page - 1) * number("PRAGMA page_size");
+    drop(db);
+    let file = fs::OpenOptions::new().write(true).open(path).unwrap();
+    file.write_all_at(&[0xff; 64], at).unwrap();
+}
+
+#[test]
+fn readings_that_are_found_damaged_while_the_watch_runs_are_set_aside_and_what_matters_goes_on() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("journal.sqlite");
+    let (mut keeper, _) = open(&path, "one", &seconds(1, 1));
+    for seq in 1..=10 {
+        keeper.keep(vec![settled(seq, seconds(2, 2))], || 8, &seconds(2, 2));
+    }
+    for minute in 0..800 {
+        let at = seconds(minute * 60, minute * 60);
+        keeper.sample(&[sample("lagoon-temp", at, 25.0 + (minute % 7) as f64 / 10.0)]);
+        keeper.tend(&at);
+    }
+    keeper.close(|| 8, &seconds(48_000, 48_000));
+    drop(keeper);
+    damage_readings(&path);
+
+    // It begins with its records, which are sound, and looks at the rest afterwards.
+    let limits = JournalLimits { check_after: Span::ZERO, ..JournalLimits::default() };
+    let boot = || BootId("one".to_owned());
+    let mut now = seconds(48_010, 48_010);
+    let (mut keeper, left) = Keeper::open(path.clone(), boot(), limits, "Halyard House", &now).unwrap();
+    assert_eq!((keeper.ailment(), left.next_seq), (None, 11));
+    for _ in 0..600 {
+        now = Now { mono: now.mono + Span::minutes(1), wall: now.wall + Span::minutes(1), ..now };
+        keeper.sample(&[sample("lagoon-temp", now, 26.0)]);
+        keeper.tend(&now);
+        if keeper.ailment().is_some() {
+            break;
+        }
+        std::thread::sleep(std::time::Duration::from_millis(50));
+    }
+    let said = keeper.ailment().unwrap_or_default().to_owned();
+    assert!(said.contains("the journal was damaged") && said.contains(".damaged-1"), "{said}");
+    assert!(beside(&path, ".damaged-1").exists());
+    assert!(keeper.due().is_some_and(|due| due <= now.mono), "what matters is written at once");
+    keeper.keep(Vec::new(), || 8, &now);
+    assert_eq!(numbers(&path), [8, 9, 10], "what mattered still is in the new one");
+    keeper.keep(vec![settled(11, now)], || 8, &now);
+    keeper.sample(&[sample("lagoon-temp", now, 26.5)]);
+    now.mono = now.mono + Span::minutes(20);
+    keeper.tend(&now);
+    assert_eq!(keeper.ailment(), Some(said.as_str()), "until a person has moved the old one away");
+    keeper.close(|| 8, &now);
+    drop(keeper);
+    let (keeper, left) = open(&path, "one", &now);
+    let numbers: Vec<Seq> = left.records.iter().map(|record| record.seq).collect();
+    assert_eq!((keeper.ailment(), left.next_seq, numbers), (None, 12, vec![8, 9, 10, 11]));
+    let minutes = JournalLog::open(&path).unwrap().readings("lagoon-temp", Wall(0), now.wall).unwrap();
+    assert!(!minutes.is_empty(), "readings go on in the new one");
+}
+
 #[test]
 fn the_time_away_is_known_to_a_minute_although_readings_are_written_every_ten() {
     let folder = tempfile::tempdir().unwrap();

@@ -137,7 +137,7 @@ fn a_newer_page_takes_the_older_one_s_place_in_each_of_its_states() {
     unwanted(&mut rig);
     assert_eq!(rig.parts.delivery.get(first).and_then(|sent| sent.last.clone()), Some(Outcome::Withdrawn));
     // In its channel's hands: called back, and its fate awaited.
-    rig.leaving.clear();
+    rig.leave();
     let (third, _) = page(&mut rig, call, "ines.mail");
     assert_eq!(unwanted(&mut rig).effects, [Effect::Withdraw { page: second }]);
     // Waiting to be tried again: given up.

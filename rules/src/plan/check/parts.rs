@@ -16,8 +16,8 @@ use crate::plan::rationalise::{self, Places};
 use crate::plan::tank::SiteTable;
 use crate::plan::watched::WatchedParts;
 use crate::plan::{
-    Alarm, Battery, Callout, Drill, Output, Plan, Sensor, Tank, TankId, Work, callout, causes, drill, health,
-    loss_alarms, relay, sensor, tank, watched,
+    Alarm, Battery, Callout, Drill, Output, Plan, Sensor, Tank, TankId, WatchedId, Work, callout, causes,
+    drill, health, loss_alarms, relay, sensor, tank, watched,
 };
 use std::collections::BTreeMap;
 use std::ops::Range;
@@ -211,6 +211,7 @@ impl PlanParts {
             callouts: self.callouts.into_iter().collect::<Option<_>>()?,
             works: self.works.kinds,
             drill: self.drill,
+            watched_names: (0..).map(WatchedId).zip(&sites).map(|(id, it)| (it.name.clone(), id)).collect(),
             watched: sites,
             directory: around.directory.clone(),
         };
