@@ -4,6 +4,7 @@
 //! one.
 
 use super::state::{CallOut, Phase};
+use crate::ids::Seq;
 use crate::plan::{SirenLimits, Target};
 use crate::record::CallKind;
 use crate::time::{Moment, Span};
@@ -12,6 +13,8 @@ use crate::time::{Moment, Span};
 pub const HUSH: Span = Span::minutes(10);
 /// It does not begin for less than this of its share of the hour.
 const LEAST: Span = Span::seconds(10);
+/// What sounds may have begun up to an hour before the hour that counts.
+const MATTERS: Span = Span::minutes(121);
 /// Its share is counted over this.
 const HOUR: Span = Span::hours(1);
 
@@ -24,6 +27,10 @@ pub struct Siren {
     pub sounded: Vec<(Moment, Moment)>,
     /// It is hushed until then.
     pub hushed: Option<Moment>,
+    /// The record of that hush.
+    hushed_by: Option<Seq>,
+    /// Records of what it was bidden, as long as they tell what sounded within the hour.
+    bidden: Vec<(Seq, Moment)>,
 }
 
 /// A change of the wish, or a hush.
@@ -51,8 +58,15 @@ pub struct Wish {
 }
 
 impl Siren {
-    /// Takes a change that was recorded at `at`.
-    pub fn apply(&mut self, change: SirenChange, at: Moment) {
+    /// Takes a change with its record, of `at`.
+    pub fn apply(&mut self, change: SirenChange, record: Seq, at: Moment) {
+        match change {
+            SirenChange::Hushed { .. } => self.hushed_by = Some(record),
+            SirenChange::Wish { .. } => {
+                self.bidden.retain(|(_, bidden)| at - *bidden < MATTERS);
+                self.bidden.push((record, at));
+            }
+        }
         match change {
             SirenChange::Wish { on: true } => self.since = self.since.or(Some(at)),
             SirenChange::Wish { on: false } => {
@@ -63,6 +77,13 @@ impl Siren {
             }
             SirenChange::Hushed { length } => self.hushed = Some(at + length),
         }
+    }
+
+    /// The oldest record that a restart at `now` has to read for it.
+    pub fn rests_on(&self, now: Moment) -> Option<Seq> {
+        let hush = self.hushed_by.filter(|_| self.hushed.is_some_and(|until| until > now));
+        let bidden = self.bidden.iter().find(|(_, at)| now - *at < MATTERS).map(|(record, _)| *record);
+        hush.into_iter().chain(bidden).min()
     }
 
     /// What it should do at `now`.

@@ -76,8 +76,8 @@ impl Callouts {
             }
             Body::CallChanged { call, change } => self.change(*call, change, at),
             Body::CallEnded { call } => self.change(*call, &CallChange::Ended, at),
-            Body::Paged { target, purpose, .. } => self.bid_siren(&Target::parse(target), *purpose, at),
-            Body::Hushed { siren, length, .. } => self.hush_siren(&Target::parse(siren), *length, at),
+            Body::Paged { target, purpose, .. } => self.bid_siren(&Target::parse(target), *purpose, record),
+            Body::Hushed { siren, length, .. } => self.hush_siren(&Target::parse(siren), *length, record),
             Body::Started { .. } => {
                 let running: Vec<Seq> = self.running().map(Call::id).collect();
                 running.into_iter().for_each(|call| self.change(call, &CallChange::Started, at));
@@ -139,7 +139,8 @@ impl Callouts {
                 | Time::Sirens
                 | Time::Pressed => DeadlineReason::Step(id),
             };
-            (reason == which).then_some(*at)
+            // What has been due for a while waits for what else happens in this moment.
+            (reason == which).then_some((*at).max(cx.mono()))
         };
         [DeadlineReason::Step(id), DeadlineReason::Lease(id), DeadlineReason::Settle(id)]
             .map(|of| (of, at(of)))
@@ -224,7 +225,8 @@ impl Callouts {
     pub(super) fn rests_on(&self, now: Moment) -> impl Iterator<Item = Seq> + '_ {
         let members = self.calls.iter().flat_map(|call| call.core.members.iter().map(|m| m.episode));
         let recent = self.episodes.raised_within(crate::callout::kin::FLICKER_WITHIN, now);
-        self.calls.ids().chain(members).chain(recent)
+        let sirens = self.sirens.values().filter_map(move |siren| siren.rests_on(now));
+        self.calls.ids().chain(members).chain(recent).chain(sirens)
     }
 
     /// Records what was decided of a call-out, and asks for the pages that it wants.

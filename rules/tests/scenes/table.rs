@@ -11,6 +11,7 @@ mod losses;
 mod quiet;
 mod ranks;
 mod restarts;
+mod rows;
 mod rungs;
 mod sirens;
 mod terrace;

@@ -200,9 +200,9 @@ fn a_siren_has_a_quarter_of_an_hour_in_any_hour() {
     night.raise("leak", CRITICAL, "household");
     for _ in 0..5 {
         assert!(wish(&siren, &night));
-        siren.apply(SirenChange::Wish { on: true }, night.now);
+        siren.apply(SirenChange::Wish { on: true }, 1, night.now);
         night.wait(minutes(3));
-        siren.apply(SirenChange::Wish { on: false }, night.now);
+        siren.apply(SirenChange::Wish { on: false }, 2, night.now);
         night.worse("leak");
     }
     assert!(!wish(&siren, &night));
@@ -216,7 +216,7 @@ fn a_hush_is_ten_minutes_and_answers_nothing() {
     let mut night = Night::new(House::new());
     let mut siren = Siren::default();
     night.raise("leak", CRITICAL, "household");
-    siren.apply(SirenChange::Hushed { length: crate::callout::siren::HUSH }, night.now);
+    siren.apply(SirenChange::Hushed { length: crate::callout::siren::HUSH }, 1, night.now);
     assert!(!wish(&siren, &night));
     night.wait(minutes(10));
     night.worse("leak");

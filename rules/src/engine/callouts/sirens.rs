@@ -9,12 +9,12 @@ use crate::engine::task::{Next, Task};
 use crate::engine::timers::DeadlineReason;
 use crate::ids::{By, Seq};
 use crate::plan::{ChannelKind, Target};
-use crate::record::{Body, CallKind, Purpose};
+use crate::record::{Body, CallKind, Purpose, Record};
 use crate::time::{Moment, Span};
 
 impl Callouts {
     /// A page to a siren is what it was bidden.
-    pub(super) fn bid_siren(&mut self, target: &Target, purpose: Purpose, at: Moment) {
+    pub(super) fn bid_siren(&mut self, target: &Target, purpose: Purpose, record: &Record) {
         if target.contact.is_some() {
             return;
         }
@@ -22,11 +22,15 @@ impl Callouts {
             Purpose::Call | Purpose::Drill => true,
             Purpose::Taken | Purpose::AllClear | Purpose::Digest | Purpose::Notice => false,
         };
-        self.sirens.entry(target.clone()).or_default().apply(SirenChange::Wish { on }, at);
+        self.change_siren(target, SirenChange::Wish { on }, record);
     }
 
-    pub(super) fn hush_siren(&mut self, target: &Target, length: Span, at: Moment) {
-        self.sirens.entry(target.clone()).or_default().apply(SirenChange::Hushed { length }, at);
+    pub(super) fn hush_siren(&mut self, target: &Target, length: Span, record: &Record) {
+        self.change_siren(target, SirenChange::Hushed { length }, record);
+    }
+
+    fn change_siren(&mut self, target: &Target, change: SirenChange, record: &Record) {
+        self.sirens.entry(target.clone()).or_default().apply(change, record.seq, record.at.mono);
     }
 
     /// Each siren is bidden what it should do, if that is not what it was bidden last.
