@@ -58,11 +58,6 @@ pub(crate) fn pen_of(sensor: &Sensor) -> Stroke {
     }
 }
 
-/// Whether nothing of what it measures is zero in the unit that people read.
-pub(crate) fn is_from_zero(sensor: &Sensor) -> bool {
-    matches!(sensor.measure.name, "flow" | "power" | "current" | "level")
-}
-
 /// Its limits, in the unit that people read.
 pub(crate) fn limits_of(sensor: &Sensor) -> Option<(f64, f64)> {
     sensor.limits.map(|(lower, upper)| (shown(sensor, lower), shown(sensor, upper)))

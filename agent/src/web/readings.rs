@@ -9,7 +9,7 @@ use super::now::at;
 use super::strips::seen_until_now;
 use super::truth::minutes;
 use crate::chart::{Picture, SeenPoint, Stretch, Stroke, between, describe, mini, pieces};
-use crate::seen::{hold, is_from_zero, limits_of, pen_of, spoken, water_of};
+use crate::seen::{hold, limits_of, pen_of, spoken, water_of};
 use maud::{Markup, PreEscaped, html};
 use slackwater_rules::engine::SeenReading;
 use slackwater_rules::plan::TankId;
@@ -161,4 +161,9 @@ fn join(piece: &mut Vec<SeenPoint>) {
         .collect();
     joined.push(last);
     *piece = joined;
+}
+
+/// Whether none of what it measures is zero in the unit that people read.
+fn is_from_zero(sensor: &slackwater_rules::plan::Sensor) -> bool {
+    matches!(sensor.measure.name, "flow" | "power" | "current" | "level")
 }
