@@ -3,7 +3,7 @@
 
 use super::Callouts;
 use super::facts::Known;
-use crate::alarm::Priority;
+use crate::alarm::{Priority, State};
 use crate::callout::decide::{Outcome, begin, begin_drill, decide};
 use crate::callout::event::Event;
 use crate::callout::member::Member;
@@ -43,8 +43,12 @@ impl Callouts {
     /// An episode was raised.
     pub(in crate::engine) fn on_raised(&self, cx: &Context<'_>, id: AlarmId, episode: Seq, next: &mut Next) {
         let alarm = cx.plan.alarm(id);
-        // Over again by now, or put aside.
-        let Some(policy) = alarm.callout.filter(|_| cx.alarms.standing(id) == Some(episode)) else { return };
+        // Over again by now, or put aside; what latched waits for a person all the same.
+        let stands = cx.alarms.state(id).state;
+        let stands = stands.is_standing() || stands == State::LatchedUnacknowledged;
+        let Some(policy) = alarm.callout.filter(|_| stands && cx.alarms.episode(id) == Some(episode)) else {
+            return;
+        };
         let ladder = &cx.plan.callouts[policy.index()].name;
         let flickers = self.episodes.flickers(&alarm.name);
         // As it was raised: a forecast of a tank that is not learned yet ranks low.
@@ -202,6 +206,8 @@ impl Callouts {
             self.hear(cx, digest, &Event::Left(member.episode), next);
             if let Some(alarm) = cx.alarm(&member.alarm) {
                 next.then(Task::CallFor { alarm, episode: member.episode });
+                // It may have latched meanwhile.
+                next.then(Task::Fell(member.episode));
             }
         }
     }

@@ -75,6 +75,27 @@ fn what_can_not_wait_takes_only_its_kin_out_of_what_is_held() {
 }
 
 #[test]
+fn kin_that_latched_goes_out_of_what_is_held_too_and_is_answered_with_it() {
+    let mut night = Night::at_night(
+        "leak low mild; latching = true
+         power critical loud; consequence-of = [\"leak\"]",
+    );
+    night.raise("leak");
+    night.clear("leak");
+    night.wait(1);
+    night.raise("power");
+    night.wait(1);
+    night.told(&["1:00 tom.text call", "1:00 siren call"]);
+    assert_eq!(night.calls(), 1, "{}", night.site.story());
+    night.answer("tom", "power");
+    night.site.forget();
+    night.clear("power");
+    night.wait(3);
+    night.told(&["4:00 tom.text clear"]);
+    assert_eq!(night.calls(), 0, "{}", night.site.story());
+}
+
+#[test]
 fn a_digest_is_one_page_about_several() {
     let mut night = Night::at_night(
         "pump low mild

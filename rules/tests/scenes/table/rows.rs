@@ -17,7 +17,8 @@ fn the_highest_rank_is_put_aside_and_the_milder_ladder_goes_on_with_somebody_not
     night.site.forget();
     night.shelve("tom", "power");
     night.wait(1);
-    night.told(&["1:00 ines.mail call"]);
+    // It counts as raised anew, which those who were told hear too.
+    night.told(&["1:00 tom.text call", "1:00 ines.mail call"]);
 }
 
 #[test]
@@ -102,7 +103,7 @@ fn that_this_watch_goes_dark_breaks_through_an_answer() {
     night.seconds(11);
     let told = &night.site.world.sent;
     let asks =
-        |to: &str| told.iter().any(|sent| sent.to == to && sent.body.contains("This watch lives until"));
+        |to: &str| told.iter().any(|sent| sent.to == to && sent.body.contains("This watch has power until"));
     assert!(asks("tom.text") && asks("neighbour.text"), "{}", night.site.story());
 }
 
