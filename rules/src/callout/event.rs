@@ -140,7 +140,7 @@ impl CallOut {
             (Phase::Held { until, by: HeldBy::Quiet }, Some(_)) if self.waits_for_morning() => {
                 times.push((*until, Time::QuietOver));
             }
-            (_, Some(since)) => times.push((since + self.settle(facts), Time::Settled)),
+            (_, Some(since)) => times.push((self.settled_at(since, facts), Time::Settled)),
             (Phase::Held { until, by: HeldBy::Cause | HeldBy::Sight }, None) => {
                 times.push((*until, Time::HoldOver))
             }
@@ -177,6 +177,15 @@ impl CallOut {
         let due = dark.map_or(climb.due, |dark| climb.due.min(dark - BEFORE_DARK));
         let heard = self.unheard.filter(|_| !facts.has_listened()).map(|since| since + LISTEN_WITHIN);
         heard.map_or(due, |heard| due.max(heard))
+    }
+
+    /// When it is over, if nothing has stood since then: not while what returned is true again and
+    /// waits out its on-delay, nor before the watch has listened once.
+    fn settled_at(&self, since: Moment, facts: &dyn Facts) -> Moment {
+        let again = self.members.iter().filter_map(|member| facts.about_to_raise(&member.alarm)).max();
+        let heard = self.unheard.filter(|_| !facts.has_listened()).map(|since| since + LISTEN_WITHIN);
+        let waits = again.map(|at| at + Span::millis(1)).into_iter().chain(heard);
+        waits.fold(since + self.settle(facts), Moment::max)
     }
 
     /// How long nothing must stand before the all-clear.

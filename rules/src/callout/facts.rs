@@ -40,6 +40,8 @@ pub trait Facts {
     fn akin(&self, one: &str, other: &str) -> bool;
     /// Among which alarms to look for those.
     fn may_be_akin(&self, alarm: &str) -> MayBeAkin<'_>;
+    /// When this alarm, whose condition is true, will be raised; none if it is not, or stands.
+    fn about_to_raise(&self, alarm: &str) -> Option<Moment>;
     /// How long this alarm's condition must hold before it is raised.
     fn on_delay(&self, alarm: &str) -> Span;
     /// When this ladder's quiet hours end; none outside of them, or while the time of day is not

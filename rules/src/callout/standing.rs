@@ -114,13 +114,14 @@ impl Decision<'_> {
         !self.is_explained(sight) && self.facts.hidden(sight).into_iter().any(stands)
     }
 
-    /// Whether an alarm that is raised is a member come back: it never ceased to stand, or returned
-    /// within `settle` and nobody was told.
+    /// Whether an alarm that is raised is a member come back: it never ceased to stand, or became
+    /// true again within `settle` of its return, and nobody was told.
     pub(super) fn is_back(&self, joined: &Joined) -> bool {
         let known = self.call.members.of_alarm(&joined.alarm);
         let settle = self.call.settle(self.facts);
         known.is_some_and(|member| {
-            let soon = member.returned().is_some_and(|at| self.now - at <= settle);
+            let on_delay = self.facts.on_delay(&joined.alarm);
+            let soon = member.returned().is_some_and(|at| self.now - at - on_delay <= settle);
             member.stands() || (soon && !member.end_told)
         })
     }

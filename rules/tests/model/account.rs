@@ -104,13 +104,17 @@ impl<'a> Account<'a> {
         self.wait_until(self.now);
     }
 
+    /// When something that is true, and not raised yet, will be.
+    fn about_to_raise(&self, alarm: usize) -> Option<i64> {
+        let since = self.true_since[alarm].filter(|_| !self.raised[alarm])?;
+        Some(since + self.house.alarms[alarm].on_delay * 1_000)
+    }
+
     /// The soonest of all that waits; of one moment in this order.
     fn next_thing(&self) -> Option<(i64, usize, Thing)> {
         let mut all = Vec::new();
-        for (alarm, since) in self.true_since.iter().enumerate() {
-            if let Some(since) = since.filter(|_| !self.raised[alarm]) {
-                all.push((since + self.house.alarms[alarm].on_delay * 1_000, 0, Thing::Raise(alarm)));
-            }
+        for alarm in 0..self.true_since.len() {
+            all.extend(self.about_to_raise(alarm).map(|at| (at, 0, Thing::Raise(alarm))));
         }
         for (at, call) in self.calls.iter().enumerate().filter(|(_, call)| call.phase != Phase::Over) {
             if let Some(since) = call.nothing_since {
@@ -118,7 +122,12 @@ impl<'a> Account<'a> {
                     Phase::ForMorning(until) if call.told.is_empty() => {
                         all.push((until, 1, Thing::Morning(at)));
                     }
-                    _ => all.push((since + self.settle(call), 1, Thing::Settled(at))),
+                    // What is true again and will be raised is not over.
+                    _ => {
+                        let again = call.members.iter().filter_map(|it| self.about_to_raise(it.alarm)).max();
+                        let settled = since + self.settle(call);
+                        all.push((again.map_or(settled, |at| settled.max(at)), 1, Thing::Settled(at)));
+                    }
                 }
                 continue;
             }

@@ -408,10 +408,15 @@ fn all_clears(site: &Site) -> usize {
 
 #[test]
 fn the_brokers_loss_gets_no_all_clear_before_the_broker_has_stayed_for_as_long_as_it_takes() {
-    // A loss is one after a minute, its call-out settles for two. Back for a moment, for some
-    // seconds, for nearly a minute: none of these is news, and the hour begins anew each time.
-    for stays in [Span(1), Span::seconds(30), Span::seconds(59)] {
-        let rules = RULES.replace("[sight]\nafter = \"2 min\"", "[sight]\nafter = \"1 min\"");
+    // A loss is one after a minute, or after as long as its call-out settles for, or longer. Back
+    // for a moment, for some seconds, for nearly a minute: none of these is news, and the hour
+    // begins anew each time.
+    let minute = "[sight]\nafter = \"1 min\"";
+    let longer = ["[sight]\nafter = \"2 min\"", "[sight]\nafter = \"5 min\""];
+    let stays = [Span(1), Span::seconds(30), Span::seconds(59)];
+    let nights = stays.map(|stays| (minute, stays)).into_iter().chain(longer.map(|after| (after, Span(1))));
+    for (after, stays) in nights {
+        let rules = RULES.replace("[sight]\nafter = \"2 min\"", after);
         let mut site = Site::with(&rules, directory(), EVENING);
         broker(&mut site, true);
         site.silence_all();

@@ -178,6 +178,10 @@ impl Facts for House {
         self.patience.get(alarm).copied()
     }
 
+    fn about_to_raise(&self, _: &str) -> Option<Moment> {
+        None
+    }
+
     fn on_delay(&self, _: &str) -> Span {
         self.on_delay
     }

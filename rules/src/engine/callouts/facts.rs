@@ -154,6 +154,10 @@ impl Facts for Known<'_> {
         self.cx.may_wait_until(self.cx.alarm(alarm)?)
     }
 
+    fn about_to_raise(&self, alarm: &str) -> Option<Moment> {
+        self.cx.about_to_raise(self.cx.alarm(alarm)?)
+    }
+
     fn on_delay(&self, alarm: &str) -> Span {
         self.cx.alarm(alarm).map_or(Span::ZERO, |id| self.cx.plan.alarm(id).on_delay)
     }

@@ -157,7 +157,8 @@ impl Account<'_> {
         let settle = self.settle(&self.calls[at]);
         let known = self.calls[at].members.iter().find(|it| it.alarm == alarm);
         let back = known.is_some_and(|it| {
-            it.stands() || (it.over.is_some_and(|over| self.now - over <= settle) && !it.end_told)
+            let true_since = self.now - self.house.alarms[alarm].on_delay * 1_000;
+            it.stands() || (it.over.is_some_and(|over| true_since - over <= settle) && !it.end_told)
         });
         let forget = |of: &mut Self| {
             let explained: Vec<usize> =
