@@ -117,6 +117,13 @@ impl Callouts {
         self.touched.extend(self.calls.waiting());
     }
 
+    /// An alarm begins to wait out its on-delay, or does no more: until then nothing that it was in
+    /// is over.
+    pub(super) fn touch_those_that_settle(&mut self, alarm: &str) {
+        let settles = |id: &Seq| self.calls.get(*id).is_some_and(|call| call.core.settling.is_some());
+        self.touched.extend(self.calls.with_alarm(alarm).filter(settles));
+    }
+
     /// What the call-out waits for next, and until when.
     pub(super) fn pending(&self, cx: &Context<'_>, id: Seq) -> Option<(Moment, Time)> {
         let call = self.calls.get(id).filter(|call| !call.ended())?;

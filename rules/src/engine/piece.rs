@@ -8,6 +8,7 @@ use super::components::Components;
 use super::context::Context;
 use super::ground::Ground;
 use super::task::Next;
+use super::timers::DeadlineReason;
 
 impl Engine {
     /// One piece of work: what comes of it is done before the next.
@@ -30,6 +31,11 @@ impl Engine {
             }
         }
         for (reason, at) in &next.timers {
+            if let DeadlineReason::OnDelay(alarm) = *reason
+                && self.timers.get(*reason) != *at
+            {
+                self.parts.callouts.touch_those_that_settle(&self.plan.alarm(alarm).name);
+            }
             self.timers.set(*reason, *at);
         }
         next.timers.clear();
