@@ -122,8 +122,10 @@ impl<'a> Decision<'a> {
     fn meet(&mut self, event: &Event) {
         match event {
             Event::Raised(joined) => self.raised(joined),
-            Event::Left(episode) => {
-                self.change(CallChange::Left { episode: *episode });
+            Event::Left(episodes) => {
+                for episode in episodes {
+                    self.change(CallChange::Left { episode: *episode });
+                }
                 if self.call.members.is_empty() {
                     self.change(CallChange::Ended);
                 }

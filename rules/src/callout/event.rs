@@ -19,8 +19,9 @@ pub const BEFORE_DARK: Span = Span::minutes(10);
 pub enum Event {
     /// An alarm was raised that belongs to this call-out.
     Raised(Joined),
-    /// A held member goes on in another call-out, with something of its kin that can't wait.
-    Left(Seq),
+    /// Members of a digest go on in another call-out, with something of their kin that can't wait:
+    /// all of them at once, so that one that is empty then is over without a word.
+    Left(Vec<Seq>),
     /// `worse` turned true.
     Worse(Seq),
     /// A condition went.

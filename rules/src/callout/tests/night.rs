@@ -440,8 +440,12 @@ impl Night {
                 let kin = kin::kin_in(&self.calls[&digest], &joined.alarm, &self.house);
                 let id = self.begin_one(CallKind::Cause, &joined, None, &mut tells);
                 for member in kin {
-                    let outcome =
-                        decide(&self.calls[&digest], &Event::Left(member.episode), &self.house, self.now);
+                    let outcome = decide(
+                        &self.calls[&digest],
+                        &Event::Left(vec![member.episode]),
+                        &self.house,
+                        self.now,
+                    );
                     self.take(digest, outcome, &mut tells);
                     let event = Event::Raised(member);
                     let outcome = self.decided(id, &event);

@@ -202,8 +202,8 @@ impl Callouts {
         let facts = Known::of_alarm(cx, &joined.alarm);
         let kin = kin::kin_in(&digest.core, &joined.alarm, &facts);
         self.begin_with(cx, CallKind::Cause, joined, None, next);
+        self.hear(cx, digest, &Event::Left(kin.iter().map(|member| member.episode).collect()), next);
         for member in kin {
-            self.hear(cx, digest, &Event::Left(member.episode), next);
             if let Some(alarm) = cx.alarm(&member.alarm) {
                 next.then(Task::CallFor { alarm, episode: member.episode });
                 // It may have latched meanwhile.

@@ -1,6 +1,7 @@
 //! Quiet hours: what they hold, what they don't, and what takes its kin out of the morning's page.
 
 use super::Night;
+use slackwater_rules::record::Purpose;
 
 #[test]
 fn quiet_holds_what_is_low_until_it_ends_and_then_all_rungs_are_climbed() {
@@ -72,6 +73,26 @@ fn what_can_not_wait_takes_only_its_kin_out_of_what_is_held() {
     night.wait(1);
     night.told(&["1:00 tom.text call", "1:00 siren call"]);
     assert_eq!(night.calls(), 2, "{}", night.site.story());
+}
+
+#[test]
+fn a_digest_that_all_its_kin_has_left_is_over_without_an_all_clear() {
+    let mut night = Night::at_night(
+        "pump low mild
+         lamp low mild
+         power critical loud; consequence-of = [\"pump\", \"lamp\"]",
+    );
+    night.raise("pump");
+    night.raise("lamp");
+    // Somebody was told of it after all.
+    night.next("tom", "pump");
+    night.wait(1);
+    night.site.forget();
+    night.raise("power");
+    night.wait(3);
+    let clear = night.site.world.sent.iter().filter(|sent| sent.purpose == Purpose::AllClear).count();
+    assert_eq!(clear, 0, "{}", night.site.story());
+    assert_eq!(night.calls(), 1, "{}", night.site.story());
 }
 
 #[test]
