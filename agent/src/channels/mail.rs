@@ -31,7 +31,7 @@ const LIMITS: (Span, Span) = (Span::seconds(1), Span::minutes(10));
 const REFUSED_FOR: Duration = Duration::from_secs(3_600);
 
 /// A connection and when it was opened, or what went wrong and at which step.
-type Opened = Result<(Smtp, Instant), (SmtpFault, &'static str)>;
+type OpenedAhead = Result<(Smtp, Instant), (SmtpFault, &'static str)>;
 
 /// A mail channel that is set up.
 pub(super) struct Mail {
@@ -43,7 +43,7 @@ pub(super) struct Mail {
     kept: Option<Smtp>,
     /// A connection that is being opened for a page that is about to come; broken off when it is
     /// let go of.
-    opening: JoinSet<Opened>,
+    opening: JoinSet<OpenedAhead>,
     /// When the server refused our login, and in which words.
     refused: Option<(Instant, String)>,
 }

@@ -15,7 +15,7 @@
 mod incoming;
 mod rounds;
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::future::Future;
 use std::pin::{Pin, pin};
 use std::sync::Arc;
@@ -55,6 +55,9 @@ pub(super) struct Worker {
     subscriptions: Subscriptions,
     retry: Retry,
     told_down: Option<String>,
+    /// What is known of brokers that said nothing, by their places, since one has let us in: each is
+    /// asked once.
+    mute: BTreeMap<usize, Option<String>>,
     /// Told as pushed out, since the last connection that lasted.
     told_out: bool,
     closing: bool,
@@ -104,6 +107,7 @@ impl Worker {
             outbox: Outbox::new(),
             retry: Retry::default(),
             told_down: None,
+            mute: BTreeMap::new(),
             told_out: false,
             closing: false,
             next: None,

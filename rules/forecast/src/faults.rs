@@ -59,8 +59,8 @@ const SETTLES: u32 = 6;
 const LEAST_STEPS: u32 = 4;
 /// Outside of its swing is so far outside, K.
 const LEAST_OUTSIDE: f64 = 0.1;
-/// A heater's rate says nothing as long as the water is within this share of the margin of where the
-/// heater turns it: a tank that swings inside its band is held.
+/// A heater's rate says nothing as long as the water is within this share of the margin of where
+/// the heater turns it: a tank that swings inside its band is held.
 const WITHIN: f64 = 0.6;
 /// In half an hour, of what the strongest heater makes in an hour: what warms the water is no room.
 const RISES: f64 = 0.15;

@@ -306,8 +306,8 @@ impl Paper {
         self.coolings_in(watts, self.room()?)
     }
 
-    /// The tank in the hottest room without power: in air so damp that nothing evaporates, as usual,
-    /// and in air that takes as much as any model says.
+    /// The tank in the hottest room without power: in air so damp that nothing evaporates, as
+    /// usual, and in air that takes as much as any model says.
     pub fn hot_coolings(&self) -> Result<[Cooling; 3], CannotSay> {
         let room = self.hot_room.ok_or(CannotSay::Missing("hottest room"))?;
         let room = CannotSay::unless_within("hottest room in degC", room, -30.0, 60.0)?;

@@ -109,8 +109,8 @@ impl SeaWater {
     }
 }
 
-/// Heights at which somebody may keep a tank, m: from the Dead Sea up, as far as the pressure formula
-/// goes.
+/// Heights at which somebody may keep a tank, m: from the Dead Sea up, as far as the pressure
+/// formula goes.
 pub const ALTITUDES: std::ops::RangeInclusive<f64> = -430.0..=5_000.0;
 
 /// Station pressure of the standard atmosphere at a height above the sea, hPa (ICAO standard

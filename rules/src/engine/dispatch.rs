@@ -5,10 +5,12 @@
 #![warn(clippy::wildcard_enum_match_arm)]
 
 use super::Engine;
+use super::components::Components;
 use super::forecasts::feed::ModelFeed;
+use super::ground::Ground;
 use super::input::{Health, Input};
 use super::sensors::Note;
-use super::task::Task;
+use super::task::{Next, Task};
 use super::timers::DeadlineReason;
 use super::turn::{Asked, Sample};
 use crate::ids::{AlarmId, By, RelayId, SensorId};
@@ -68,20 +70,17 @@ impl Engine {
                     next.record(Body::Started { version, gap });
                 });
                 self.parts.drills.on_start(self.now.mono);
-                let mut next = self.spare.take(self.next_seq, self.now);
-                self.parts.sensors.on_health(Part::Rules, Health::Well, &mut next);
-                self.settle(next);
+                change(self, |_, parts, next| parts.sensors.on_health(Part::Rules, Health::Well, next));
                 self.set_out();
                 self.queue.push(Task::WakeCalls { overdue });
                 self.resuming = Some(started);
             }
             Input::Stopping { why } => {
                 self.decide(|cx, next| cx.alarms.on_stop(cx, next));
-                let mut next = self.spare.take(self.next_seq, self.now);
-                let (ground, parts) = self.split();
-                parts.forecasts.on_stop(&ground, &mut next);
-                next.record(Body::Stopped { why });
-                self.settle(next);
+                change(self, |ground, parts, next| {
+                    parts.forecasts.on_stop(ground, next);
+                    next.record(Body::Stopped { why });
+                });
             }
         }
     }
@@ -98,8 +97,8 @@ impl Engine {
             Task::JudgeSights => self.judge_those(|engine| &engine.index.sights),
             Task::JudgeSightOf(id) => self.judge_those(|engine| &engine.index.sights_of[id.index()]),
             Task::JudgeGatewayOf(id) => self.judge_those(|it| it.index.sights_near(it.plan.sensor(id))),
-            Task::Foretell { alarm, episode } => {
-                self.decide(|cx, next| cx.note_prospects(alarm, episode, next));
+            Task::Foretell { alarm, episode: of } => {
+                self.decide(|cx, next| cx.note_prospects(alarm, of, next))
             }
             Task::BeginStopgap(id) => self.decide(|cx, next| cx.relays.on_raised(cx, id, next)),
             Task::Attend(relay) => self.attend(relay),
@@ -108,9 +107,7 @@ impl Engine {
                 self.decide(|cx, next| cx.callouts.on_raised(cx, alarm, episode, next));
             }
             Task::CallForTheForgotten => self.decide(|cx, next| cx.callouts.on_another_plan(cx, next)),
-            Task::GotWorse(episode) => {
-                self.decide(|cx, next| cx.callouts.on_got_worse(cx, episode, next));
-            }
+            Task::GotWorse(of) => self.decide(|cx, next| cx.callouts.on_got_worse(cx, of, next)),
             Task::Fell(episode) => self.decide(|cx, next| cx.callouts.on_fell(cx, episode, next)),
             Task::StopgapNews(news) => self.decide(|cx, next| cx.callouts.on_stopgap_news(cx, &news, next)),
             Task::End(call) => self.decide(|cx, next| cx.callouts.on_end(cx, call, next)),
@@ -135,13 +132,9 @@ impl Engine {
             }
             Task::Send(page) => self.decide(|cx, next| cx.delivery.on_send(cx, page, next)),
             Task::AwaitRoom { page, urgent } => {
-                let mut next = self.spare.take(self.next_seq, self.now);
-                self.parts.delivery.on_wait(page, urgent, &mut next);
-                self.settle(next);
+                change(self, |_, parts, next| parts.delivery.on_wait(page, urgent, next));
             }
-            Task::SendWaiting(target) => {
-                self.decide(|cx, next| cx.delivery.on_send_waiting(cx, &target, next));
-            }
+            Task::SendWaiting(to) => self.decide(|cx, next| cx.delivery.on_send_waiting(cx, &to, next)),
             Task::DropUnwanted(call) => self.decide(|cx, next| cx.delivery.on_unwanted(cx, call, next)),
             Task::Hurry => self.decide(|cx, next| cx.delivery.on_way_open(cx, next)),
             Task::ArmRetries => self.decide(|cx, next| cx.delivery.on_another_plan(cx, next)),
@@ -270,10 +263,7 @@ impl Engine {
         let (ground, parts) = self.split();
         let Some((sample, look)) = parts.sensors.on_reading(&ground, id, delivery, reading) else { return };
         if look {
-            let mut next = self.spare.take(self.next_seq, self.now);
-            let (ground, parts) = self.split();
-            parts.sensors.look(&ground, id, &mut next);
-            self.settle(next);
+            change(self, |ground, parts, next| parts.sensors.look(ground, id, next));
         }
         let believed = sample.quality == Quality::Good;
         self.keep(id, Some(sample));
@@ -308,11 +298,7 @@ impl Engine {
 
     /// A sensor may have gone stale, or be believed no more.
     fn check_sight(&mut self, id: SensorId) {
-        let mut next = self.spare.take(self.next_seq, self.now);
-        let (ground, parts) = self.split();
-        let lost = parts.sensors.look(&ground, id, &mut next);
-        self.settle(next);
-        if lost {
+        if change(self, |ground, parts, next| parts.sensors.look(ground, id, next)) {
             self.teach(id);
             self.judge_those(|engine| &engine.index.users[id.index()]);
         }
@@ -372,10 +358,7 @@ impl Engine {
                 self.parts.forecasts.on_oxygen(tank, reading, now)
             };
             if declined || changed {
-                let mut next = self.spare.take(self.next_seq, self.now);
-                let (ground, parts) = self.split();
-                parts.forecasts.on_learned(&ground, tank, declined, &mut next);
-                self.settle(next);
+                change(self, |ground, parts, next| parts.forecasts.on_learned(ground, tank, declined, next));
             }
             if changed {
                 let (water, out) =
@@ -387,4 +370,13 @@ impl Engine {
             }
         }
     }
+}
+
+/// One piece of work that changes its component itself, besides what it records.
+fn change<T>(engine: &mut Engine, change: impl FnOnce(&Ground<'_>, &mut Components, &mut Next) -> T) -> T {
+    let mut next = engine.spare.take(engine.next_seq, engine.now);
+    let (ground, parts) = engine.split();
+    let found = change(&ground, parts, &mut next);
+    engine.settle(next);
+    found
 }

@@ -99,6 +99,7 @@ impl Worker {
         self.retry = Retry::default();
         self.home = Home::default();
         self.told_down = None;
+        self.mute.clear();
         self.told_out = false;
         self.held_by = None;
     }
@@ -140,10 +141,13 @@ impl Worker {
         let mute = bridge.is_mute() && !self.closing;
         let mut cause = bridge.close().await;
         if mute && cause.is_none() {
-            cause = match self.meanwhile(version::of_a_mute_broker(&settings, broker)).await {
-                Ok(cause) => cause,
-                Err(end) => return (end, None),
-            };
+            if !self.mute.contains_key(&at) {
+                match self.meanwhile(version::of_a_mute_broker(&settings, broker)).await {
+                    Ok(known) => drop(self.mute.insert(at, known)),
+                    Err(end) => return (end, None),
+                }
+            }
+            cause = self.mute.get(&at).cloned().flatten();
         }
         let lived = link.up.map(|up| up.elapsed());
         let end = match end {
@@ -170,6 +174,7 @@ impl Worker {
         self.held_by = Some(self.at);
         self.subscriptions.connected(session_present && known);
         self.told_down = None;
+        self.mute.clear();
         self.deliver(MqttEvent::Up { session_present });
     }
 

@@ -71,8 +71,8 @@ const PARTED: u32 = 12;
 /// Apart for so long, they are so for good: a probe was moved.
 const LASTING: u32 = 288;
 
-/// This share of the parting within two cells is a step, which water makes only where a heater stands
-/// in it; and such water goes on by more than this, K.
+/// This share of the parting within two cells is a step, which water makes only where a heater
+/// stands in it; and such water goes on by more than this, K.
 const AT_ONCE: f64 = 0.6;
 const STANDS_STILL: f64 = 0.12;
 /// A parting that no tank has while water flows, K.
@@ -107,7 +107,8 @@ impl Apart {
         self.parted = if far { self.parted.saturating_add(1) } else { 0 };
         let stands_still = f64::from(self.since.1 - self.since.0) < STANDS_STILL.max(4.0 * self.deviation);
         if self.parted == PARTED && self.at_once && stands_still {
-            // Apart within minutes and no further since: one of the probes was moved, not the water.
+            // Apart within minutes and no further since: one of the probes was moved, not the
+            // water.
             *self = Self { mean: difference, parted: 0, ..*self };
         }
         if self.parted > LASTING {

@@ -53,8 +53,8 @@ pub struct Edge {
     /// same, K.
     tail: f32,
     seen: u16,
-    /// The hour in which it last turned the water at the place, as [`hour_of`] counts; 0 if it did not
-    /// since a restart.
+    /// The hour in which it last turned the water at the place, as [`hour_of`] counts; 0 if it did
+    /// not since a restart.
     newest: u16,
     /// Place, turns there, and since when.
     other: Option<(f32, u32, Moment)>,
@@ -116,8 +116,8 @@ impl Edge {
         let lasted = when - since;
         let is_proved = |(least, long): (u32, Span)| turns >= least && lasted >= long;
         if is_proved(PROVED) || is_proved(PROVED_SLOWLY) {
-            // What was hardly known has not changed; it was found. What changed longer ago is learned
-            // without a word.
+            // What was hardly known has not changed; it was found. What changed longer ago is
+            // learned without a word.
             let hours = Span::hours(i64::from(hour_of(when).wrapping_sub(self.newest)));
             let is_news = self.newest == 0 || hours <= NEWS;
             let shift = (self.seen >= SEASONED && is_news).then_some(f64::from(place - self.place));

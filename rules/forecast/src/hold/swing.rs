@@ -59,7 +59,8 @@ pub(super) struct Swing {
     newest: [f32; 2 * ARM + 1],
     /// Number of the window under way, what it is so far, its cells.
     under_way: (i64, [f64; 4], u32),
-    /// Numbers of the windows that ended last, newest last, by two bytes: a day, and the one before it.
+    /// Numbers of the windows that ended last, newest last, by two bytes: a day, and the one before
+    /// it.
     numbers: [u16; DAY + 1],
     /// Windows that suspicion kept out.
     kept_out: u32,
