@@ -472,8 +472,8 @@ async fn a_peer_that_closes_at_once_is_not_hammered() {
         }
     })
     .await;
-    // At once, then after 0.25 to 0.5, 0.5 to 1 and 1 to 2 s; and it is asked once, in two ways, which
-    // MQTT it speaks.
+    // At once, then after 0.25 to 0.5, 0.5 to 1 and 1 to 2 s; and it is asked once, in two ways,
+    // which MQTT it speaks.
     assert!((4..=6).contains(&attempts), "{attempts} attempts in 3 s");
 }
 

@@ -55,8 +55,8 @@ pub(super) struct Worker {
     subscriptions: Subscriptions,
     retry: Retry,
     told_down: Option<String>,
-    /// What is known of brokers that said nothing, by their places, since one has let us in: each is
-    /// asked once.
+    /// What is known of brokers that said nothing, by their places, since one has let us in: each
+    /// is asked once.
     mute: BTreeMap<usize, Option<String>>,
     /// Told as pushed out, since the last connection that lasted.
     told_out: bool,

@@ -89,9 +89,7 @@ impl Engine {
     pub(super) fn run(&mut self, task: Task) {
         match task {
             Task::Due(reason) => self.meet(reason),
-            Task::LookAtSensors => {
-                (0..).map(SensorId).take(self.plan.sensors.len()).for_each(|id| self.check_sight(id));
-            }
+            Task::LookAtSensors => (0..self.plan.sensors.len()).for_each(|at| self.look(SensorId(at as u32))),
             Task::Judge(id) => self.judge(id),
             Task::JudgeAll => (0..).map(AlarmId).take(self.plan.alarms.len()).for_each(|id| self.judge(id)),
             Task::JudgeSights => self.judge_those(|engine| &engine.index.sights),
@@ -171,7 +169,7 @@ impl Engine {
     /// A deadline has come.
     fn meet(&mut self, reason: DeadlineReason) {
         match reason {
-            DeadlineReason::Stale(sensor) => self.check_sight(sensor),
+            DeadlineReason::Stale(sensor) => self.look(sensor),
             DeadlineReason::Recheck(alarm)
             | DeadlineReason::OnDelay(alarm)
             | DeadlineReason::Blips(alarm)
@@ -239,7 +237,7 @@ impl Engine {
             if let Some(here) = said.and_then(|said| said.read(payload, &self.now)) {
                 let now = self.now.mono;
                 self.parts.sensors.on_presence(id, here, now);
-                self.check_sight(id);
+                self.look(id);
                 self.judge_those(|engine| &engine.index.users[id.index()]);
             }
         }
@@ -297,7 +295,7 @@ impl Engine {
     }
 
     /// A sensor may have gone stale, or be believed no more.
-    fn check_sight(&mut self, id: SensorId) {
+    fn look(&mut self, id: SensorId) {
         if change(self, |ground, parts, next| parts.sensors.look(ground, id, next)) {
             self.teach(id);
             self.judge_those(|engine| &engine.index.users[id.index()]);
@@ -364,7 +362,7 @@ impl Engine {
                 let (water, out) =
                     (self.plan.tanks[tank.index()].gear.water, self.parts.forecasts.is_beached(tank));
                 if let Some(water) = water.filter(|water| self.parts.sensors.on_beached(*water, out)) {
-                    self.check_sight(water);
+                    self.look(water);
                 }
                 self.judge_those(|engine| &engine.index.foretold[tank.index()]);
             }
