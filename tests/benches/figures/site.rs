@@ -67,6 +67,12 @@ pub(crate) fn rules(steps: &str) -> Result<String> {
          [callout.household]\nsteps = [{{ after = \"0 min\", to = {steps} }}]\nagain = \"12 h\"\nlease = \"12 h\"\n"
     );
     for sensor in 0..SENSORS {
+        // A call-out for each: many of one within seconds would be one page.
+        writeln!(
+            rules,
+            "\n[callout.household-{sensor:02}]\nsteps = [{{ after = \"0 min\", to = {steps} }}]\n\
+             again = \"12 h\"\nlease = \"12 h\""
+        )?;
         writeln!(
             rules,
             "\n[sensor.temp-{sensor:02}]\ntopic = \"{}\"\ntank = \"lagoon\"\nmeasures = \"temperature\"\n\
@@ -79,7 +85,7 @@ pub(crate) fn rules(steps: &str) -> Result<String> {
                 "\n[alarm.hot-{sensor:02}-{level}]\ntank = \"lagoon\"\nwhen = \"temp-{sensor:02} > {} degC\"\n\
                  deadband = \"0.3 K\"\non-delay = \"0 s\"\npriority = \"high\"\n\
                  consequence = \"warm water holds less oxygen\"\nresponse = \"card:too-hot\"\n\
-                 callout = \"household\"",
+                 callout = \"household-{sensor:02}\"",
                 30 + level
             )?;
         }
