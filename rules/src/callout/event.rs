@@ -176,16 +176,19 @@ impl CallOut {
         let dark =
             facts.dark_from().filter(|_| climb.repeat(rungs).is_none() && self.kind != CallKind::Drill);
         let due = dark.map_or(climb.due, |dark| climb.due.min(dark - BEFORE_DARK));
-        let heard = self.unheard.filter(|_| !facts.has_listened()).map(|since| since + LISTEN_WITHIN);
-        heard.map_or(due, |heard| due.max(heard))
+        self.listens_until(facts).map_or(due, |heard| due.max(heard))
+    }
+
+    /// Until when it waits for the watch to have listened once after a start.
+    fn listens_until(&self, facts: &dyn Facts) -> Option<Moment> {
+        self.unheard.filter(|_| !facts.has_listened()).map(|since| since + LISTEN_WITHIN)
     }
 
     /// When it is over, if nothing has stood since then: not while what returned is true again and
     /// waits out its on-delay, nor before the watch has listened once.
     fn settled_at(&self, since: Moment, facts: &dyn Facts) -> Moment {
         let again = self.members.iter().filter_map(|member| facts.about_to_raise(&member.alarm)).max();
-        let heard = self.unheard.filter(|_| !facts.has_listened()).map(|since| since + LISTEN_WITHIN);
-        let waits = again.map(|at| at + Span::millis(1)).into_iter().chain(heard);
+        let waits = again.map(|at| at + Span::millis(1)).into_iter().chain(self.listens_until(facts));
         waits.fold(since + self.settle(facts), Moment::max)
     }
 

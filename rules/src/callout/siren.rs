@@ -60,22 +60,20 @@ pub struct Wish {
 impl Siren {
     /// Takes a change with its record, of `at`.
     pub fn apply(&mut self, change: SirenChange, record: Seq, at: Moment) {
-        match change {
-            SirenChange::Hushed { .. } => self.hushed_by = Some(record),
-            SirenChange::Wish { .. } => {
-                self.bidden.retain(|(_, bidden)| at - *bidden < MATTERS);
-                self.bidden.push((record, at));
+        let on = match change {
+            SirenChange::Hushed { length } => {
+                (self.hushed, self.hushed_by) = (Some(at + length), Some(record));
+                return;
             }
-        }
-        match change {
-            SirenChange::Wish { on: true } => self.since = self.since.or(Some(at)),
-            SirenChange::Wish { on: false } => {
-                if let Some(since) = self.since.take() {
-                    self.sounded.push((since, at));
-                }
-                self.sounded.retain(|(_, until)| at - *until < HOUR);
-            }
-            SirenChange::Hushed { length } => self.hushed = Some(at + length),
+            SirenChange::Wish { on } => on,
+        };
+        self.bidden.retain(|(_, bidden)| at - *bidden < MATTERS);
+        self.bidden.push((record, at));
+        if on {
+            self.since = self.since.or(Some(at));
+        } else {
+            self.sounded.extend(self.since.take().map(|since| (since, at)));
+            self.sounded.retain(|(_, until)| at - *until < HOUR);
         }
     }
 

@@ -35,15 +35,10 @@ impl Engine {
                 self.take_in(sensor, Arrival::Live, Err(BadReading::not_given(&why)));
             }
             Input::Link(link) => {
-                let mut next = self.spare.take(self.next_seq, self.now);
-                let (ground, parts) = self.split();
-                parts.sensors.on_link(&ground, link, &mut next);
-                self.settle(next);
+                change(self, |ground, parts, next| parts.sensors.on_link(ground, link, next));
             }
             Input::Health { part, health } => {
-                let mut next = self.spare.take(self.next_seq, self.now);
-                self.parts.sensors.on_health(part, health, &mut next);
-                self.settle(next);
+                change(self, |_, parts, next| parts.sensors.on_health(part, health, next));
             }
             Input::Ways(ways) => std::sync::Arc::make_mut(&mut self.plan).directory.ways = ways,
             Input::Returned { page, why } => {
@@ -226,10 +221,8 @@ impl Engine {
         }
         for at in 0..self.index.listeners[place].relays.len() {
             let relay = self.index.listeners[place].relays[at];
-            let mut next = self.spare.take(self.next_seq, self.now);
-            let (ground, parts) = self.split();
-            parts.relays.on_kept(&ground, relay, payload, delivery == Arrival::Retained, &mut next);
-            self.settle(next);
+            let kept = delivery == Arrival::Retained;
+            change(self, |ground, parts, next| parts.relays.on_kept(ground, relay, payload, kept, next));
         }
         for at in 0..self.index.listeners[place].present.len() {
             let id = self.index.listeners[place].present[at];

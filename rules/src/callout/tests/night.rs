@@ -439,14 +439,10 @@ impl Night {
             if let Some(digest) = digest {
                 let kin = kin::kin_in(&self.calls[&digest], &joined.alarm, &self.house);
                 let id = self.begin_one(CallKind::Cause, &joined, None, &mut tells);
+                let left = Event::Left(kin.iter().map(|member| member.episode).collect());
+                let outcome = decide(&self.calls[&digest], &left, &self.house, self.now);
+                self.take(digest, outcome, &mut tells);
                 for member in kin {
-                    let outcome = decide(
-                        &self.calls[&digest],
-                        &Event::Left(vec![member.episode]),
-                        &self.house,
-                        self.now,
-                    );
-                    self.take(digest, outcome, &mut tells);
                     let event = Event::Raised(member);
                     let outcome = self.decided(id, &event);
                     self.take(id, outcome, &mut tells);

@@ -271,8 +271,7 @@ impl Context<'_> {
         let says = of_water.filter(Prospect::says_something);
         let kills =
             says.filter(|found| !deadly || matches!(found.asked.until, UntilWhat::Oxygen(_, ACUTE_MG_L)));
-        let hours = kills.map(|found| found.early()).min_by(f64::total_cmp)?;
-        Some(self.mono() + Span((hours * 3_600_000.0) as i64))
+        self.soonest(kills.map(|found| found.early()))
     }
 
     /// The early end of what the water of an alarm's tank has before it is too cold, if no heater
@@ -284,9 +283,12 @@ impl Context<'_> {
         let asked = asked.filter(|until| matches!(until, UntilWhat::Water(_, Side::Below, _)));
         let world = self.world();
         let answers = asked.filter_map(|until| world.foretell(&Question { until, supposing }).ok());
-        let early = answers.map(|estimate| estimate.range.low).filter(|hours| hours.is_finite());
-        let hours = early.min_by(f64::total_cmp)?;
-        Some(self.mono() + Span((hours * 3_600_000.0) as i64))
+        self.soonest(answers.map(|estimate| estimate.range.low).filter(|hours| hours.is_finite()))
+    }
+
+    /// When the soonest of these comes, each in hours from now.
+    fn soonest(&self, hours: impl Iterator<Item = f64>) -> Option<Moment> {
+        Some(self.mono() + Span((hours.min_by(f64::total_cmp)? * 3_600_000.0) as i64))
     }
 
     /// When this watch may go dark by what its UPS says of itself, while that is about to stop; if
