@@ -261,6 +261,10 @@ impl Callouts {
             let why = why_not(cx, &target, block);
             next.record(Body::Skipped { call: id, target: target.to_string(), why });
         }
+        // What a siren should do follows from the states of all call-outs that told it.
+        if call.told.keys().any(|target| target.contact.is_none()) {
+            next.then(Task::TendSirens);
+        }
         for tell in outcome.tells {
             let purpose = kept::purpose(&tell.message, call.kind);
             let Tell { target, message, about, rank, lead } = tell;
@@ -268,7 +272,6 @@ impl Callouts {
             for body in kept::bodies(id, told) {
                 next.record(body);
             }
-            // What a siren should do is a state, of all call-outs together.
             match target.contact {
                 Some(_) => next.then(Task::Page { call: id, target, purpose }),
                 None => next.then(Task::TendSirens),
