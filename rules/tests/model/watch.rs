@@ -84,9 +84,21 @@ impl Watch {
 
     fn sees(&mut self, switch: usize) {
         let says = match (self.power[switch], self.on[switch]) {
-            (false, on) => if on { "on" } else { "off" },
+            (false, on) => {
+                if on {
+                    "on"
+                } else {
+                    "off"
+                }
+            }
             // Minutes.
-            (true, ends) => if ends { "8" } else { "40" },
+            (true, ends) => {
+                if ends {
+                    "8"
+                } else {
+                    "40"
+                }
+            }
         };
         self.says(&topic_of(switch), says);
     }

@@ -93,6 +93,7 @@ impl Account<'_> {
             told: BTreeMap::new(),
             reached: BTreeSet::new(),
             failed: Vec::new(),
+            lost: BTreeSet::new(),
             open: BTreeSet::new(),
             news: None,
             pressed: None,

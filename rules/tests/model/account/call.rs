@@ -77,4 +77,6 @@ pub(super) struct Call {
     pub(super) siren: Option<(i64, Rank)>,
     /// What it says: when (and after how many failures), to whom, what.
     pub(super) out: Vec<((i64, u32), &'static str, &'static str)>,
+    /// Those of them that failed.
+    pub(super) lost: BTreeSet<((i64, u32), &'static str)>,
 }

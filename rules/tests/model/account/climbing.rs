@@ -13,9 +13,10 @@ impl Account<'_> {
         let reached =
             self.calls[at].climbs.get(&(ladder, rank)).and_then(|climb| climb.reached).filter(|_| rung > 0);
         let begun = (self.now + due - after).min(self.now);
-        self.calls[at]
-            .climbs
-            .insert((ladder, rank), Climb { begun, next: rung, due: self.now + due, reached, open: BTreeSet::new() });
+        self.calls[at].climbs.insert(
+            (ladder, rank),
+            Climb { begun, next: rung, due: self.now + due, reached, open: BTreeSet::new() },
+        );
         self.calls[at].phase = Phase::Climbing;
     }
 

@@ -12,7 +12,7 @@ impl Account<'_> {
         }
         let now = self.now;
         let call = &mut self.calls[at];
-        let asks = matches!(what, "call" | "ask" | "morning");
+        let asks = asks(what);
         for member in &mut call.members {
             if member.over.is_some() && !member.latched {
                 member.end_told = true;
@@ -25,7 +25,10 @@ impl Account<'_> {
             call.told.insert(target, now);
         }
         match self.broken.contains(target) {
-            true => call.failed.push(target),
+            true => {
+                call.failed.push(target);
+                call.lost.insert(((now, self.failures), target));
+            }
             false if asks => drop(call.reached.insert(target)),
             false => {}
         }
@@ -40,6 +43,18 @@ impl Account<'_> {
             for (nth, (at, target, what)) in call.out.iter().enumerate() {
                 let later = call.out.iter().skip(nth + 1);
                 if later.into_iter().any(|(then, to, _)| then == at && to == target) {
+                    continue;
+                }
+                // What follows from a failure adds nothing to a page that got through.
+                let mut earlier = call.out.iter().take(nth);
+                let told = |(then, to, earlier): &((i64, u32), &'static str, &str)| {
+                    then.0 == at.0
+                        && then.1 < at.1
+                        && to == target
+                        && asks(earlier)
+                        && !call.lost.contains(&(*then, *to))
+                };
+                if asks(what) && earlier.any(told) {
                     continue;
                 }
                 let what = match *what {
@@ -102,7 +117,11 @@ impl Account<'_> {
                     }
                 }
             }
-            Phase::ForCause(_) | Phase::ForMorning(_) | Phase::Answered(_) | Phase::Asking(_) | Phase::Over => {}
+            Phase::ForCause(_)
+            | Phase::ForMorning(_)
+            | Phase::Answered(_)
+            | Phase::Asking(_)
+            | Phase::Over => {}
         }
         self.see_to_ladders(at);
     }
@@ -156,6 +175,10 @@ impl Account<'_> {
             }
         }
     }
+}
+
+fn asks(what: &str) -> bool {
+    matches!(what, "call" | "ask" | "morning")
 }
 
 /// A siren is nobody.
