@@ -111,6 +111,7 @@ impl Engine {
             }
             Task::LookAtHands => self.decide(|cx, next| cx.callouts.on_hands(cx, next)),
             Task::TendSirens => self.decide(|cx, next| cx.callouts.on_sirens(cx, next)),
+            Task::BidSirensAgain => self.decide(|cx, next| cx.callouts.on_broker_back(cx, next)),
             Task::Hush { siren, by } => self.decide(|cx, next| cx.callouts.on_hush(cx, &siren, by, next)),
             Task::HandOn { call, by } => self.decide(|cx, next| cx.callouts.on_hand_on(cx, call, &by, next)),
             Task::Answer { call, only, named, by } => {

@@ -169,6 +169,7 @@ impl Queue {
             | Task::SayDark(_)
             | Task::Hush { .. }
             | Task::TendSirens
+            | Task::BidSirensAgain
             | Task::LookAtHands
             | Task::MindDrills
             | Task::EndOrphans
@@ -216,6 +217,7 @@ fn look_of(task: &Task) -> Option<(u8, u64)> {
         Task::LookAtHands => (8, 0),
         Task::ArmRetries => (9, 0),
         Task::MindDrills => (10, 0),
+        Task::BidSirensAgain => (11, 0),
         Task::Due(_)
         | Task::JudgeSightOf(_)
         | Task::JudgeGatewayOf(_)

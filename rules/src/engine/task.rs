@@ -103,6 +103,8 @@ pub(super) enum Task {
     LookAtHands,
     /// Callouts: each siren is bidden what it should do now.
     TendSirens,
+    /// Each siren is bidden again what it should do: the broker is back.
+    BidSirensAgain,
     /// Callouts: a person beside a siren wants it silent for a while.
     Hush {
         /// The siren, as it is written.

@@ -107,6 +107,7 @@ impl<'a> Account<'a> {
                 for (since, raised) in self.true_since.iter_mut().zip(&self.raised) {
                     *since = since.map(|since| if *raised { since } else { now });
                 }
+                self.siren_hears_again();
             }
         }
         self.wait_until(self.now);

@@ -40,6 +40,23 @@ impl Callouts {
         next.wake(DeadlineReason::Sirens, again);
     }
 
+    /// The broker is back, and has perhaps forgotten: each siren that a running call-out has told
+    /// is bidden again what it should do now.
+    pub(in crate::engine) fn on_broker_back(&self, cx: &Context<'_>, next: &mut Next) {
+        for target in self.told_sirens() {
+            let told = |call: &Call| call.core.told.contains_key(target);
+            let siren = self.sirens.get(target).cloned().unwrap_or_default();
+            let cores = self.running().map(|call| &call.core);
+            let wish = siren.wish(target, cx.plan.directory.siren(target), cores, cx.mono());
+            if let Some((call, purpose)) =
+                self.voice_of(cx, target, wish.on).filter(|_| self.running().any(told))
+            {
+                next.then(Task::Page { call, target: target.clone(), purpose });
+            }
+        }
+        next.then(Task::TendSirens);
+    }
+
     /// Whether a siren has still to be bidden something in the name of this call-out.
     pub(super) fn has_to_bid(&self, cx: &Context<'_>, id: Seq) -> bool {
         let of = |task: &Task| matches!(task, Task::Page { call, .. } if *call == id);
