@@ -10,13 +10,15 @@ mod house;
 mod mass;
 mod night;
 mod people;
+mod sight;
 mod siren;
 mod telling;
 
 use call::{Call, Member, Phase};
 use house::person;
-pub(crate) use house::{Alarm, Deed, House, Ladder, MINUTE, Rank, SIREN, Telling, WAYS};
+pub(crate) use house::{Alarm, Deed, House, LOST_FOR, Ladder, MINUTE, Rank, SIREN, Telling, WAYS, board};
 use mass::Bursts;
+use sight::Voice;
 use siren::Siren;
 use std::collections::BTreeSet;
 
@@ -38,6 +40,7 @@ pub(crate) struct Account<'a> {
     broken: BTreeSet<&'static str>,
     /// How many pages have failed.
     failures: u32,
+    voices: Vec<Voice>,
 }
 
 impl<'a> Account<'a> {
@@ -55,6 +58,7 @@ impl<'a> Account<'a> {
             bursts: Bursts::default(),
             broken: BTreeSet::new(),
             failures: 0,
+            voices: vec![Voice::at_first(); house.switches()],
         }
     }
 
@@ -75,12 +79,16 @@ impl<'a> Account<'a> {
 
     pub(crate) fn deed(&mut self, deed: Deed) {
         match deed {
+            Deed::Silent(switch) => self.falls_silent(switch),
+            Deed::Speaks(switch) => self.speaks(switch),
             Deed::Begins(switch) => {
+                self.says(switch, true);
                 for alarm in self.house.watching(switch) {
                     self.true_since[alarm] = self.true_since[alarm].or(Some(self.now));
                 }
             }
             Deed::Ends(switch) => {
+                self.says(switch, false);
                 for alarm in self.house.watching(switch) {
                     self.true_since[alarm] = None;
                     if std::mem::take(&mut self.raised[alarm]) {
@@ -125,6 +133,9 @@ impl<'a> Account<'a> {
         for alarm in 0..self.true_since.len() {
             all.extend(self.about_to_raise(alarm).map(|at| (at, 0, Thing::Raise(alarm))));
         }
+        for switch in 0..self.voices.len() {
+            all.extend(self.goes_blind(switch).map(|at| (at, 0, Thing::Blind(switch))));
+        }
         for (at, call) in self.calls.iter().enumerate().filter(|(_, call)| call.phase != Phase::Over) {
             if !call.failed.is_empty() {
                 all.push((self.now, 8, Thing::Failed(at)));
@@ -136,7 +147,9 @@ impl<'a> Account<'a> {
                     }
                     // What is true again and will be raised is not over.
                     _ => {
-                        let again = call.members.iter().filter_map(|it| self.about_to_raise(it.alarm)).max();
+                        let is_true = |it: &&Member| self.true_since[it.alarm] <= Some(self.now);
+                        let again = call.members.iter().filter(is_true);
+                        let again = again.filter_map(|it| self.about_to_raise(it.alarm)).max();
                         let settled = since + self.settle(call);
                         all.push((again.map_or(settled, |at| settled.max(at)), 1, Thing::Settled(at)));
                     }
@@ -144,7 +157,7 @@ impl<'a> Account<'a> {
                 continue;
             }
             match call.phase {
-                Phase::ForCause(until) => all.push((until, 2, Thing::HoldOver(at))),
+                Phase::ForCause(until) | Phase::ForSight(until) => all.push((until, 2, Thing::HoldOver(at))),
                 Phase::ForMorning(until) => all.push((until, 2, Thing::Morning(at))),
                 Phase::Answered(until) => all.push((until, 2, Thing::LeaseOver(at))),
                 Phase::Asking(until) => all.push((until, 2, Thing::NoWord(at))),
@@ -174,6 +187,7 @@ impl<'a> Account<'a> {
     fn happen(&mut self, what: Thing) {
         match what {
             Thing::Siren => self.see_to_siren(),
+            Thing::Blind(switch) => self.is_blind(switch),
             Thing::Raise(alarm) => {
                 self.see_to_bursts();
                 self.raised[alarm] = true;
@@ -301,5 +315,6 @@ enum Thing {
     Pressed(usize),
     Anew(usize, usize),
     Failed(usize),
+    Blind(usize),
     Siren,
 }

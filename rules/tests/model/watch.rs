@@ -23,6 +23,8 @@ struct Watch {
     on: Vec<bool>,
     /// Whether it is how long the watch's own power lasts.
     power: Vec<bool>,
+    /// What each alarm is called.
+    names: Vec<String>,
     /// Whether each alarm's `worse` is true; none if it has none.
     worse: Vec<Option<bool>>,
 }
@@ -47,8 +49,9 @@ impl Watch {
         sim.start(Some(Span::ZERO));
         let on = vec![false; house.switches()];
         let worse = house.alarms.iter().map(|alarm| alarm.worse.then_some(false)).collect();
+        let names = (0..house.alarms.len()).map(|at| house.name(at)).collect();
         let power = (0..house.switches()).map(|at| house.is_power(at)).collect();
-        let mut watch = Self { sim, began: now.mono + Span::minutes(5), on, power, worse };
+        let mut watch = Self { sim, began: now.mono + Span::minutes(5), on, power, names, worse };
         watch.says_all();
         watch.sim.run_to(watch.began);
         watch.sim.world.sent.clear();
@@ -70,16 +73,16 @@ impl Watch {
     }
 
     fn code(&self, alarm: usize) -> Option<String> {
-        let name = format!("alarm-{alarm:02}");
+        let name = &self.names[alarm];
         let status = self.sim.engine.status(self.sim.now);
-        status.alarms.into_iter().find(|known| known.name == name).and_then(|known| known.code)
+        status.alarms.into_iter().find(|known| known.name == *name).and_then(|known| known.code)
     }
 
     /// Of the call-out that it is in.
     fn code_of_all(&self, alarm: usize) -> Option<String> {
-        let name = format!("alarm-{alarm:02}");
+        let name = &self.names[alarm];
         let status = self.sim.engine.status(self.sim.now);
-        status.calls.into_iter().find(|call| call.about.contains(&name)).map(|call| call.code)
+        status.calls.into_iter().find(|call| call.about.contains(name)).map(|call| call.code)
     }
 
     fn sees(&mut self, switch: usize) {
@@ -127,6 +130,8 @@ impl Watch {
                 self.on[switch] = matches!(deed, Deed::Begins(_));
                 self.sees(switch);
             }
+            Deed::Silent(switch) => self.sim.world.silence(&SignalOrigin::Topic(topic_of(switch))),
+            Deed::Speaks(switch) => self.sees(switch),
             Deed::Worsens(alarm) | Deed::Eases(alarm) => {
                 self.worse[alarm] = Some(matches!(deed, Deed::Worsens(_)));
                 self.sees_worse(alarm);
@@ -181,12 +186,25 @@ pub(crate) fn check((house, history): &Case) {
     let mut watch = Watch::over(house);
     let mut begun: Vec<Vec<i64>> = vec![Vec::new(); house.switches()];
     let mut holds = vec![false; house.switches()];
+    let mut silent = vec![false; house.switches()];
+    let mut lost: Vec<Vec<i64>> = vec![Vec::new(); house.switches()];
     let mut worse = vec![false; house.alarms.len()];
     let (mut at, mut story) = (0, Vec::new());
     for (nth, (gap, deed)) in history.iter().enumerate() {
         at += gap * 1_000;
         let now = at + (nth as i64 + 1) * APART;
         match *deed {
+            Deed::Begins(switch) | Deed::Ends(switch) if silent[switch] => continue,
+            Deed::Silent(switch) => {
+                let lately = lost[switch].iter().filter(|begun| now - **begun < CALM).count();
+                if silent[switch] || lately >= 2 {
+                    continue;
+                }
+                lost[switch].push(now);
+                silent[switch] = true;
+            }
+            Deed::Speaks(switch) if !std::mem::take(&mut silent[switch]) => continue,
+            Deed::Speaks(_) => {}
             Deed::Begins(switch) => {
                 let lately = begun[switch].iter().filter(|begun| now - **begun < CALM).count();
                 if holds[switch] || lately >= 2 {

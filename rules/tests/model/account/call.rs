@@ -35,6 +35,8 @@ impl Member {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum Phase {
     ForCause(i64),
+    /// Losses of sight alone.
+    ForSight(i64),
     ForMorning(i64),
     Climbing,
     Answered(i64),
