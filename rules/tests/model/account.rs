@@ -6,6 +6,7 @@
 mod alarms;
 mod call;
 mod climbing;
+mod heater;
 mod house;
 mod mass;
 mod night;
@@ -15,6 +16,7 @@ mod siren;
 mod telling;
 
 use call::{Call, Member, Phase};
+use heater::Heater;
 use house::person;
 pub(crate) use house::{Alarm, Deed, House, LOST_FOR, Ladder, MINUTE, Rank, SIREN, Telling, WAYS, board};
 use mass::Bursts;
@@ -41,6 +43,7 @@ pub(crate) struct Account<'a> {
     /// How many pages have failed.
     failures: u32,
     voices: Vec<Voice>,
+    heater: Heater,
 }
 
 impl<'a> Account<'a> {
@@ -58,6 +61,7 @@ impl<'a> Account<'a> {
             bursts: Bursts::default(),
             broken: BTreeSet::new(),
             failures: 0,
+            heater: Heater::default(),
             voices: vec![Voice::at_first(); house.switches()],
         }
     }
@@ -79,6 +83,7 @@ impl<'a> Account<'a> {
 
     pub(crate) fn deed(&mut self, deed: Deed) {
         match deed {
+            Deed::Draws => self.draws(),
             Deed::Silent(switch) => self.falls_silent(switch),
             Deed::Speaks(switch) => self.speaks(switch),
             Deed::Begins(switch) => {
@@ -133,6 +138,7 @@ impl<'a> Account<'a> {
         for alarm in 0..self.true_since.len() {
             all.extend(self.about_to_raise(alarm).map(|at| (at, 0, Thing::Raise(alarm))));
         }
+        all.extend(self.is_seen_to_draw().map(|at| (at, 0, Thing::Draws)));
         for switch in 0..self.voices.len() {
             all.extend(self.goes_blind(switch).map(|at| (at, 0, Thing::Blind(switch))));
         }
@@ -187,11 +193,15 @@ impl<'a> Account<'a> {
     fn happen(&mut self, what: Thing) {
         match what {
             Thing::Siren => self.see_to_siren(),
+            Thing::Draws => self.heater_is_seen(),
             Thing::Blind(switch) => self.is_blind(switch),
             Thing::Raise(alarm) => {
                 self.see_to_bursts();
                 self.raised[alarm] = true;
                 self.raise(alarm);
+                if self.house.alarms[alarm].cuts {
+                    self.cuts();
+                }
                 if self.house.alarms[alarm].own_end {
                     self.says_dark(alarm);
                 }
@@ -316,5 +326,6 @@ enum Thing {
     Anew(usize, usize),
     Failed(usize),
     Blind(usize),
+    Draws,
     Siren,
 }

@@ -163,6 +163,7 @@ fn house(hour: i64, ranks: &[Rank]) -> House {
         worse: true,
         own_end: false,
         blind: false,
+        cuts: false,
     };
     let alarms = ranks.iter().enumerate().map(alarm).collect();
     House { ladders: vec![ladder()], alarms, sleepers: Vec::new(), begins: hour * 60 * MINUTE }

@@ -13,6 +13,23 @@ const PEOPLE: [&str; 3] = ["ines", "tom", "neighbour"];
 /// It says something, so that no other sensor is taken for the mains.
 pub(crate) const GATE: &str = "gate";
 
+/// Where the heater's power is seen, and where it is switched.
+pub(crate) const POWER: &str = "heater/power";
+pub(crate) const HEATERS: &str = "heater/set";
+const HEATER: &str = r#"
+[sensor.heater-power]
+topic = "heater/power"
+tank = "lagoon"
+measures = "power"
+unit = "W"
+every = "1 min"
+[relay.heaters]
+command = { topic = "heater/set", on = "on", off = "off" }
+moves = "heat"
+proof = "heater-power > 20 W within 30 s"
+longest = "24 h"
+"#;
+
 /// A house, and what happens in it: seconds after the thing before.
 pub(crate) type Case = (House, Vec<(i64, Deed)>);
 
@@ -32,6 +49,8 @@ pub(crate) struct Kind {
     pub(crate) own_end: f64,
     /// Whether switches fall silent; needs one for each alarm, and no restarts.
     pub(crate) silence: bool,
+    /// Whether the first alarm cuts the heater; no restarts.
+    pub(crate) cuts: bool,
     /// Whether ways break.
     pub(crate) breaks: bool,
     /// Seconds between two things.
@@ -72,14 +91,30 @@ fn alarm(kind: Kind, at: usize, ladders: usize) -> impl Strategy<Value = Alarm> 
         (prop::bool::weighted(0.2), prop::option::weighted(0.5, select(&[2_i64, 12])), causes, any::<bool>()),
         (switch, prop::bool::weighted(kind.worse), prop::bool::weighted(kind.own_end)),
     )
-        .prop_map(|((rank, critical, ladder, on_delay), (latching, respond, causes, expected), more)| {
-            let (switch, worse, own_end) = more;
-            let causes = causes.into_iter().map(|cause| (cause, expected)).collect();
-            let rank = if critical { 3 } else { rank };
-            let rank = if own_end { rank.max(2) } else { rank };
-            let blind = false;
-            Alarm { switch, rank, ladder, on_delay, latching, respond, causes, worse, own_end, blind }
-        })
+        .prop_map(
+            move |((rank, critical, ladder, on_delay), (latching, respond, causes, expected), more)| {
+                let (switch, worse, own_end) = more;
+                let causes = causes.into_iter().map(|cause| (cause, expected)).collect();
+                let rank = if critical { 3 } else { rank };
+                let rank = if own_end { rank.max(2) } else { rank };
+                let cuts = kind.cuts && at == 0;
+                let latching = latching && !cuts;
+                let blind = false;
+                Alarm {
+                    switch,
+                    rank,
+                    ladder,
+                    on_delay,
+                    latching,
+                    respond,
+                    causes,
+                    worse,
+                    own_end,
+                    blind,
+                    cuts,
+                }
+            },
+        )
 }
 
 fn deed(kind: Kind, house: &House) -> impl Strategy<Value = Deed> + use<> {
@@ -101,7 +136,8 @@ fn deed(kind: Kind, house: &House) -> impl Strategy<Value = Deed> + use<> {
         (often(siren, 2), Just(Deed::Hush).boxed()),
         (often(kind.breaks, 3), select(&WAYS).prop_map(Deed::Breaks).boxed()),
         (often(kind.breaks, 2), select(&WAYS).prop_map(Deed::Mends).boxed()),
-        (often(!kind.silence, 2), Just(Deed::Restart).boxed()),
+        (often(kind.cuts, 6), Just(Deed::Draws).boxed()),
+        (often(!kind.silence && !kind.cuts, 2), Just(Deed::Restart).boxed()),
     ];
     Union::new_weighted(all.into_iter().filter(|(weight, _)| *weight > 0).collect())
 }
@@ -160,6 +196,9 @@ pub(crate) fn rules(house: &House) -> String {
             )),
         }
     }
+    if house.alarms.iter().any(|alarm| alarm.cuts) {
+        text.push_str(HEATER);
+    }
     for (at, ladder) in house.ladders.iter().enumerate() {
         text.push_str(&format!("[callout.ladder-{at}]\nsteps = [\n"));
         for (after, to) in &ladder.rungs {
@@ -195,6 +234,9 @@ pub(crate) fn rules(house: &House) -> String {
             names(causes),
             names(expected),
         ));
+        if alarm.cuts {
+            text.push_str("stopgap = { relay = \"heaters\", state = \"off\" }\n");
+        }
         if alarm.worse {
             text.push_str(&format!("worse = \"worse-{at} is on\"\n"));
         }

@@ -17,6 +17,7 @@ const NIGHTS: Kind = Kind {
     critical: 0.0,
     own_end: 0.0,
     silence: false,
+    cuts: false,
     breaks: false,
     gaps: &[0, 0, MINUTE, MINUTE, 3 * MINUTE, 7 * MINUTE, 20 * MINUTE, 61 * MINUTE],
     deeds: 24,
@@ -42,6 +43,9 @@ const DARK: Kind = Kind { alarms: (2, 5), own_end: 0.35, siren: 0.2, ..NIGHTS };
 
 /// Switches that fall silent.
 const SILENCE: Kind = Kind { silence: true, worse: 0.0, ..NIGHTS };
+
+/// A heater that is cut, and draws.
+const CUTS: Kind = Kind { cuts: true, siren: 0.2, ..NIGHTS };
 
 fn agree(kind: Kind) {
     let mut runner = TestRunner::new(super::config());
@@ -85,4 +89,9 @@ fn before_the_watch_goes_dark_everybody_is_told_as_the_account_says() {
 #[test]
 fn what_falls_silent_waits_for_as_long_as_the_account_says() {
     agree(SILENCE);
+}
+
+#[test]
+fn a_heater_that_was_cut_keeps_its_call_out_and_draws_as_the_account_says() {
+    agree(CUTS);
 }

@@ -3,12 +3,12 @@
 
 use crate::account::{Account, Deed, House, MINUTE, SIREN, Telling, WAYS};
 use crate::fixtures::{BERLIN, directory, hours, plan_of, target};
-use crate::houses::{Case, GATE, rules, topic_of, topic_of_worse};
+use crate::houses::{Case, GATE, HEATERS, POWER, rules, topic_of, topic_of_worse};
 use jiff::tz::TimeZone;
 use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::plan::Surroundings;
 use slackwater_rules::record::Purpose;
-use slackwater_rules::sim::{ChannelRule, Saying, SignalOrigin, Sim, SimSite};
+use slackwater_rules::sim::{ChannelRule, RelayRule, Saying, Shows, SignalOrigin, Sim, SimSite};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
 
 /// What follows from a thing of one moment keeps its odd milliseconds, so that no two meet.
@@ -45,6 +45,12 @@ impl Watch {
         let wall = Wall(midnight.timestamp().as_millisecond() + house.begins - 5 * MINUTE);
         let now = Now { mono: Moment(1_000_000), wall, wall_trusted: true };
         let world = SimSite::new(&plan);
+        let mut world = world;
+        let topic = |topic: &str| SignalOrigin::Topic(topic.to_owned());
+        let says = |watts: &str| Saying::Payload(watts.to_owned());
+        let shows = vec![Shows { origin: topic(POWER), on: says("200"), off: says("0") }];
+        let heater = RelayRule { on: "on".to_owned(), obeys: true, shows, after: Span::millis(1) };
+        world.relays = [(HEATERS.to_owned(), heater)].into();
         let mut sim = Sim::new("account", plan, 7, now, world);
         sim.start(Some(Span::ZERO));
         let on = vec![false; house.switches()];
@@ -53,6 +59,9 @@ impl Watch {
         let power = (0..house.switches()).map(|at| house.is_power(at)).collect();
         let mut watch = Self { sim, began: now.mono + Span::minutes(5), on, power, names, worse };
         watch.says_all();
+        if house.alarms.iter().any(|alarm| alarm.cuts) {
+            watch.says(POWER, "200");
+        }
         watch.sim.run_to(watch.began);
         watch.sim.world.sent.clear();
         watch
@@ -130,6 +139,7 @@ impl Watch {
                 self.on[switch] = matches!(deed, Deed::Begins(_));
                 self.sees(switch);
             }
+            Deed::Draws => self.says(POWER, "200"),
             Deed::Silent(switch) => self.sim.world.silence(&SignalOrigin::Topic(topic_of(switch))),
             Deed::Speaks(switch) => self.sees(switch),
             Deed::Worsens(alarm) | Deed::Eases(alarm) => {
@@ -195,6 +205,8 @@ pub(crate) fn check((house, history): &Case) {
         let now = at + (nth as i64 + 1) * APART;
         match *deed {
             Deed::Begins(switch) | Deed::Ends(switch) if silent[switch] => continue,
+            // Judged when its moment has come.
+            Deed::Draws => {}
             Deed::Silent(switch) => {
                 let lately = lost[switch].iter().filter(|begun| now - **begun < CALM).count();
                 if silent[switch] || lately >= 2 {
@@ -223,6 +235,9 @@ pub(crate) fn check((house, history): &Case) {
         }
         watch.sim.run_to(watch.began + Span(now));
         account.wait_until(now);
+        if *deed == Deed::Draws && !account.may_draw() {
+            continue;
+        }
         if watch.deed(*deed) {
             story.push(format!("{} {deed:?}", clock(now)));
             account.deed(*deed);

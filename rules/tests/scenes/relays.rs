@@ -271,8 +271,10 @@ fn a_heater_is_never_switched_on_again_and_the_all_clear_says_so() {
     // The card of the heat would cool it further.
     assert!(page.body.contains("First: Read a thermometer in the tank"), "{}", page.body);
     assert!(!page.body.contains("Look at the heaters."), "{}", page.body);
+    site.world.sent.clear();
     site.says(HEATER, "200");
     site.run(Span::minutes(4));
+    assert!(site.called().is_empty(), "they did what they were asked to\n{}", site.story());
     let clear = site.pages(Purpose::AllClear)[0];
     assert!(!clear.body.contains("left off, a person switches it back"), "{}", clear.body);
     assert_eq!(state(&site, "heaters"), None, "let go when it was switched back");

@@ -127,6 +127,7 @@ impl Account<'_> {
             raised: self.now,
             over: None,
             latched: false,
+            hand: false,
             covered: false,
             acknowledged: false,
             worse: false,
@@ -304,15 +305,24 @@ impl Account<'_> {
         let Some(at) = self.calls.iter().position(open) else { return };
         let before = self.standing(&self.calls[at]);
         let answered = matches!(self.calls[at].phase, Phase::Answered(_) | Phase::Asking(_));
+        let waits = self.waits_for_hand(alarm);
         let Some(member) = self.calls[at].members.iter_mut().find(|it| it.alarm == alarm) else { return };
         member.over = Some(now);
         // An answer covers it for as long as it holds.
         member.latched = latches && !(member.covered && answered) && !member.acknowledged;
+        member.hand = waits;
         member.anew = None;
         member.alone = None;
-        if member.latched {
+        if member.stands() {
             return;
         }
+        self.fell(at, alarm, before);
+    }
+
+    /// Something does not stand any more.
+    pub(super) fn fell(&mut self, at: usize, alarm: usize, before: Option<Rank>) {
+        let now = self.now;
+        let answered = matches!(self.calls[at].phase, Phase::Answered(_) | Phase::Asking(_));
         if !self.calls[at].members.iter().any(Member::stands) {
             self.calls[at].nothing_since = Some(now);
             return;

@@ -47,6 +47,8 @@ pub(crate) struct Alarm {
     pub(crate) own_end: bool,
     /// It is the loss of sight of its switch, and of no other thing.
     pub(crate) blind: bool,
+    /// It cuts the heater; one alarm of a house at most.
+    pub(crate) cuts: bool,
 }
 
 #[derive(Clone, Debug)]
@@ -78,6 +80,7 @@ impl House {
                 worse: false,
                 own_end: false,
                 blind: true,
+                cuts: false,
             });
         }
         self
@@ -129,6 +132,8 @@ pub(crate) enum Deed {
     Breaks(&'static str),
     Mends(&'static str),
     /// A switch says nothing any more, or speaks again.
+    /// The heater draws power although it was cut: it was switched back, or does not obey.
+    Draws,
     Silent(usize),
     Speaks(usize),
     /// The watch dies and is back at once, and everything is heard at once.
