@@ -263,7 +263,7 @@ impl Callouts {
         }
         // What a siren should do follows from the states of all call-outs that told it.
         if call.told.keys().any(|target| target.contact.is_none()) {
-            next.then(Task::TendSirens);
+            next.then(Task::TendSirens { again: false });
         }
         for tell in outcome.tells {
             let purpose = kept::purpose(&tell.message, call.kind);
@@ -277,7 +277,7 @@ impl Callouts {
             match target.contact {
                 Some(_) if just_told => {}
                 Some(_) => next.then(Task::Page { call: id, target, purpose }),
-                None => next.then(Task::TendSirens),
+                None => next.then(Task::TendSirens { again: false }),
             }
         }
         next.then(Task::DropUnwanted(id));

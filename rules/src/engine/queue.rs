@@ -168,8 +168,7 @@ impl Queue {
             | Task::TestMissed { .. }
             | Task::SayDark(_)
             | Task::Hush { .. }
-            | Task::TendSirens
-            | Task::BidSirensAgain
+            | Task::TendSirens { .. }
             | Task::LookAtHands
             | Task::MindDrills
             | Task::EndOrphans
@@ -213,11 +212,10 @@ fn look_of(task: &Task) -> Option<(u8, u64)> {
         Task::DropUnwanted(call) => (4, *call),
         Task::TendDrills => (5, 0),
         Task::ArmDrills => (6, 0),
-        Task::TendSirens => (7, 0),
+        Task::TendSirens { again } => (7, u64::from(*again)),
         Task::LookAtHands => (8, 0),
         Task::ArmRetries => (9, 0),
         Task::MindDrills => (10, 0),
-        Task::BidSirensAgain => (11, 0),
         Task::Due(_)
         | Task::JudgeSightOf(_)
         | Task::JudgeGatewayOf(_)

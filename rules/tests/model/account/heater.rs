@@ -1,6 +1,6 @@
-//! A heater that an alarm cuts: it is seen to be off at once. What it cut keeps its call-out standing
-//! until a person has switched it back; if it draws while the alarm stands, that is told to
-//! everybody of all rungs at once, whoever has it.
+//! A heater that an alarm cuts: it is seen to be off at once. What it cut keeps its call-out
+//! standing until a person has switched it back; if it draws while the alarm stands, that is told
+//! to everybody of all rungs at once, whoever has it.
 
 use super::Account;
 use super::call::{Member, Phase};

@@ -1,5 +1,5 @@
-//! What falls silent: a switch that says nothing for three of its minutes is lost, and what it would
-//! show is not known from then on. Silence alone waits; what it hides decides for how long.
+//! What falls silent: a switch that says nothing for three of its minutes is lost, and what it
+//! would show is not known from then on. Silence alone waits; what it hides decides for how long.
 
 use super::Account;
 use super::call::{Call, Member, Phase};
