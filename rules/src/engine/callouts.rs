@@ -184,6 +184,12 @@ impl Callouts {
         calls.find(|call| !call.ended() && call.core.member(episode).is_some())
     }
 
+    /// Whether a running call-out is about this alarm, whichever of its spells.
+    pub(super) fn is_about(&self, alarm: &str) -> bool {
+        let mut calls = self.calls.with_alarm(alarm).filter_map(|id| self.get(id));
+        calls.any(|call| !call.ended() && call.core.members.of_alarm(alarm).is_some())
+    }
+
     /// The alarm of an episode that is, or was lately, open.
     pub(super) fn alarm_of(&self, episode: Seq) -> Option<&str> {
         self.episodes.alarm_of(episode)

@@ -597,3 +597,29 @@ fn who_has_to_look_at_heaters_that_stay_cut_is_told_by_when_the_water_may_be_too
     assert!(hour.parse::<jiff::civil::Time>().is_ok(), "{by}");
     assert!(page.text.contains("Someone must look by "), "{}", page.text);
 }
+
+#[test]
+fn a_heater_cut_in_an_earlier_spell_keeps_the_call_out_of_a_later_one_standing() {
+    let mut site = hot();
+    site.run(Span::minutes(2));
+    let warms = |site: &mut Site, tenths: &mut dyn Iterator<Item = i32>| {
+        for tenths in tenths {
+            site.says(TEMPERATURE, &format!("{}.{}", tenths / 10, tenths % 10));
+            site.run(Span::minutes(1));
+        }
+    };
+    // Over, raised again before anybody was there, and over again.
+    warms(&mut site, &mut (280..=296).rev());
+    warms(&mut site, &mut (280..=296));
+    warms(&mut site, &mut (280..=296).rev());
+    assert_eq!(site.count(|body| matches!(body, Body::Raised { alarm, .. } if alarm == "too-hot")), 2);
+    site.run(Span::hours(3));
+    assert!(site.pages(Purpose::AllClear).is_empty(), "nobody was there\n{}", site.story());
+    assert!(state(&site, "heaters").is_some(), "{}", site.story());
+    site.says(HEATER, "200");
+    // What flickers settles for an hour.
+    site.run(Span::minutes(70));
+    assert_eq!(state(&site, "heaters"), None);
+    assert!(!site.pages(Purpose::AllClear).is_empty(), "{}", site.story());
+    assert_eq!(commands(&site), ["off"]);
+}

@@ -187,3 +187,22 @@ fn quiet_hours_that_begin_while_it_climbs_hold_its_later_rungs() {
     // From seven on all rungs.
     night.told(&["545:00 ines.mail call", "555:00 ines.push call"]);
 }
+
+#[test]
+fn what_takes_its_kin_out_of_what_is_held_waits_for_its_cause_as_anything_does() {
+    let mut night = Night::at_night(
+        "power high loud; on-delay = \"90 s\"
+         flow high loud; consequence-of = [\"power\"]
+         lamp low mild; consequence-of = [\"flow\"]",
+    );
+    night.raise("lamp");
+    night.wait(1);
+    night.raise("power");
+    night.seconds(10);
+    night.raise("flow");
+    night.wait(3);
+    // The cause leads, and it is one page.
+    assert!(night.headline("tom.text").contains("power"), "{}", night.headline("tom.text"));
+    night.told(&["2:30 tom.text call"]);
+    assert_eq!(night.calls(), 1, "{}", night.site.story());
+}
