@@ -324,9 +324,6 @@ impl EventLoop {
     }
 
     fn gather(&mut self, now: &Now, turn: Turn) {
-        for record in &turn.records {
-            tracing::info!(seq = record.seq, "{}", record.body.in_words(self.engine.plan()));
-        }
         if let Some(onlooker) = &mut self.onlooker {
             onlooker(now, &turn);
         }
@@ -343,7 +340,11 @@ impl EventLoop {
             let now = self.clock.now();
             let records = std::mem::take(&mut self.records);
             has_records |= !records.is_empty();
+            // Connections come about while records are put into words and committed.
             self.expect_pages();
+            for record in &records {
+                tracing::info!(seq = record.seq, "{}", record.body.in_words(self.engine.plan()));
+            }
             self.keeper.keep(records, || self.engine.horizon(), &now);
             let Some(effect) = self.effects.pop_front() else { break now };
             self.run(effect);

@@ -219,7 +219,7 @@ impl Journal {
     /// # Errors
     /// The disk has not so much room now.
     pub fn set_aside(&mut self) -> Result<(), JournalError> {
-        self.set_reserve("INSERT OR IGNORE INTO meta VALUES ('reserve', zeroblob(524288))")
+        self.set_reserve("INSERT OR IGNORE INTO reserve VALUES (1, zeroblob(524288))")
     }
 
     /// Gives that room to records: nobody else can take it.
@@ -227,7 +227,7 @@ impl Journal {
     /// # Errors
     /// What the disk says.
     pub fn give_up(&mut self) -> Result<(), JournalError> {
-        self.set_reserve("DELETE FROM meta WHERE key = 'reserve'")
+        self.set_reserve("DELETE FROM reserve")
     }
 
     fn set_reserve(&mut self, sql: &str) -> Result<(), JournalError> {

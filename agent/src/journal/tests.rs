@@ -118,7 +118,7 @@ fn a_newer_journal_is_no_reading_for_this_program() {
     let place = Place::new();
     place.open("one").db.pragma_update(None, "user_version", 99).unwrap();
     let error = JournalLog::open(&place.path()).unwrap_err();
-    assert!(error.to_string().contains("has version 99, this program knows versions up to 2"), "{error}");
+    assert!(error.to_string().contains("has version 99, this program knows versions up to 3"), "{error}");
     assert!(matches!(place.try_open(), Ok(Opened::SetAside { .. })));
     assert!(beside(&place.path(), ".newer-1").exists());
 }
