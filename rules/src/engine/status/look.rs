@@ -132,7 +132,7 @@ impl Context<'_> {
             place: self.plan.place_of(alarm).to_owned(),
             title: self.alarm_title(alarm),
             reading: standing.map(|_| self.reading_of(id)).unwrap_or_default(),
-            cause: alarm.cause.clone(),
+            cause: alarm.cause.as_ref().map(ToString::to_string),
             priority: alarm.priority,
             state: life.state.to_string(),
             truth: truth_word(self.alarms.truth(id)),
