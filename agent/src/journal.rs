@@ -107,6 +107,8 @@ pub struct Journal {
     latest: MinuteLog,
     packer: Packer,
     due: Option<Moment>,
+    /// The last write of readings failed.
+    behind: bool,
     /// Rows of an older version are on their way into packs.
     migrating: Option<Migrating>,
     /// Whether the readings are sound is being looked at.
@@ -182,6 +184,7 @@ impl Journal {
             horizon: horizon.cast_unsigned(),
             minutes: Minutes::default(),
             due: None,
+            behind: false,
         })
     }
 
