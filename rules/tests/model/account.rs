@@ -6,17 +6,21 @@
 mod alarms;
 mod call;
 mod climbing;
+mod heater;
 mod house;
 mod mass;
 mod night;
 mod people;
+mod sight;
 mod siren;
 mod telling;
 
 use call::{Call, Member, Phase};
+use heater::Heater;
 use house::person;
-pub(crate) use house::{Alarm, Deed, House, Ladder, MINUTE, Rank, SIREN, Telling, WAYS};
+pub(crate) use house::{Alarm, Deed, House, LOST_FOR, Ladder, MINUTE, Rank, SIREN, Telling, WAYS, board};
 use mass::Bursts;
+use sight::Voice;
 use siren::Siren;
 use std::collections::BTreeSet;
 
@@ -34,6 +38,12 @@ pub(crate) struct Account<'a> {
     calls: Vec<Call>,
     siren: Siren,
     bursts: Bursts,
+    /// Ways that take no pages at present.
+    broken: BTreeSet<&'static str>,
+    /// How many pages have failed.
+    failures: u32,
+    voices: Vec<Voice>,
+    heater: Heater,
 }
 
 impl<'a> Account<'a> {
@@ -49,6 +59,10 @@ impl<'a> Account<'a> {
             calls: Vec::new(),
             siren: Siren::default(),
             bursts: Bursts::default(),
+            broken: BTreeSet::new(),
+            failures: 0,
+            heater: Heater::default(),
+            voices: vec![Voice::at_first(); house.switches()],
         }
     }
 
@@ -69,12 +83,17 @@ impl<'a> Account<'a> {
 
     pub(crate) fn deed(&mut self, deed: Deed) {
         match deed {
+            Deed::Draws => self.draws(),
+            Deed::Silent(switch) => self.falls_silent(switch),
+            Deed::Speaks(switch) => self.speaks(switch),
             Deed::Begins(switch) => {
+                self.says(switch, true);
                 for alarm in self.house.watching(switch) {
                     self.true_since[alarm] = self.true_since[alarm].or(Some(self.now));
                 }
             }
             Deed::Ends(switch) => {
+                self.says(switch, false);
                 for alarm in self.house.watching(switch) {
                     self.true_since[alarm] = None;
                     if std::mem::take(&mut self.raised[alarm]) {
@@ -88,6 +107,8 @@ impl<'a> Account<'a> {
             }
             Deed::Eases(alarm) => self.worse[alarm] = false,
             Deed::Hush => self.hush(),
+            Deed::Breaks(way) => drop(self.broken.insert(way)),
+            Deed::Mends(way) => drop(self.broken.remove(way)),
             Deed::Answers(who, alarm) => self.answers(who, alarm, true, None),
             Deed::AnswersAll(who, alarm) => self.answers(who, alarm, false, None),
             Deed::Holds(who, alarm, minutes) => self.answers(who, alarm, true, Some(minutes)),
@@ -99,6 +120,7 @@ impl<'a> Account<'a> {
                 for (since, raised) in self.true_since.iter_mut().zip(&self.raised) {
                     *since = since.map(|since| if *raised { since } else { now });
                 }
+                self.siren_hears_again();
             }
         }
         self.wait_until(self.now);
@@ -116,15 +138,24 @@ impl<'a> Account<'a> {
         for alarm in 0..self.true_since.len() {
             all.extend(self.about_to_raise(alarm).map(|at| (at, 0, Thing::Raise(alarm))));
         }
+        all.extend(self.is_seen_to_draw().map(|at| (at, 0, Thing::Draws)));
+        for switch in 0..self.voices.len() {
+            all.extend(self.goes_blind(switch).map(|at| (at, 0, Thing::Blind(switch))));
+        }
         for (at, call) in self.calls.iter().enumerate().filter(|(_, call)| call.phase != Phase::Over) {
+            if !call.failed.is_empty() {
+                all.push((self.now, 8, Thing::Failed(at)));
+            }
             if let Some(since) = call.nothing_since {
                 match call.phase {
-                    Phase::ForMorning(until) if call.told.is_empty() => {
+                    Phase::ForMorning(until) if call.reached.is_empty() => {
                         all.push((until, 1, Thing::Morning(at)));
                     }
                     // What is true again and will be raised is not over.
                     _ => {
-                        let again = call.members.iter().filter_map(|it| self.about_to_raise(it.alarm)).max();
+                        let is_true = |it: &&Member| self.true_since[it.alarm] <= Some(self.now);
+                        let again = call.members.iter().filter(is_true);
+                        let again = again.filter_map(|it| self.about_to_raise(it.alarm)).max();
                         let settled = since + self.settle(call);
                         all.push((again.map_or(settled, |at| settled.max(at)), 1, Thing::Settled(at)));
                     }
@@ -132,14 +163,17 @@ impl<'a> Account<'a> {
                 continue;
             }
             match call.phase {
-                Phase::ForCause(until) => all.push((until, 2, Thing::HoldOver(at))),
+                Phase::ForCause(until) | Phase::ForSight(until) => all.push((until, 2, Thing::HoldOver(at))),
                 Phase::ForMorning(until) => all.push((until, 2, Thing::Morning(at))),
                 Phase::Answered(until) => all.push((until, 2, Thing::LeaseOver(at))),
                 Phase::Asking(until) => all.push((until, 2, Thing::NoWord(at))),
                 Phase::Climbing => {
                     for ladder in self.asked_ladders(call) {
                         if let Some(climb) = call.climbs.get(&(ladder, self.standing(call).unwrap_or(0))) {
-                            all.push((climb.due, 4, Thing::Rung(at, ladder)));
+                            // All rungs go before this watch does.
+                            let first = climb.next < self.house.ladders[ladder].rungs.len();
+                            let due = if first && self.goes_dark() { self.now } else { climb.due };
+                            all.push((due, 4, Thing::Rung(at, ladder)));
                         }
                     }
                     all.extend(call.news.map(|(_, due)| (due, 5, Thing::News(at))));
@@ -159,14 +193,27 @@ impl<'a> Account<'a> {
     fn happen(&mut self, what: Thing) {
         match what {
             Thing::Siren => self.see_to_siren(),
+            Thing::Draws => self.heater_is_seen(),
+            Thing::Blind(switch) => self.is_blind(switch),
             Thing::Raise(alarm) => {
                 self.see_to_bursts();
                 self.raised[alarm] = true;
                 self.raise(alarm);
+                if self.house.alarms[alarm].cuts {
+                    self.cuts();
+                }
+                if self.house.alarms[alarm].own_end {
+                    self.says_dark(alarm);
+                }
                 self.is_worse(alarm);
             }
+            Thing::Failed(at) => {
+                self.failures += 1;
+                let target = self.calls[at].failed.remove(0);
+                self.fails(at, target);
+            }
             Thing::Settled(at) => {
-                let told: Vec<&str> = self.calls[at].told.keys().copied().collect();
+                let told: Vec<&str> = self.calls[at].reached.iter().copied().collect();
                 told.into_iter().for_each(|target| self.tell(at, target, "clear"));
                 self.calls[at].phase = Phase::Over;
             }
@@ -277,5 +324,8 @@ enum Thing {
     News(usize),
     Pressed(usize),
     Anew(usize, usize),
+    Failed(usize),
+    Blind(usize),
+    Draws,
     Siren,
 }

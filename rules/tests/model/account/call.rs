@@ -1,7 +1,7 @@
 //! One call-out: who is in it, what it does at present, which ladders it climbs.
 
 use super::house::Rank;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 #[derive(Clone, Debug)]
 pub(super) struct Member {
@@ -10,6 +10,8 @@ pub(super) struct Member {
     pub(super) raised: i64,
     pub(super) over: Option<i64>,
     pub(super) latched: bool,
+    /// What it cut waits for a person to switch it back.
+    pub(super) hand: bool,
     pub(super) covered: bool,
     /// Somebody has answered this spell of it, whatever it counts as since: it does not latch.
     pub(super) acknowledged: bool,
@@ -24,7 +26,7 @@ pub(super) struct Member {
 
 impl Member {
     pub(super) fn stands(&self) -> bool {
-        self.over.is_none() || self.latched
+        self.over.is_none() || self.latched || self.hand
     }
 
     pub(super) fn calls(&self, now: i64) -> bool {
@@ -35,6 +37,8 @@ impl Member {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum Phase {
     ForCause(i64),
+    /// Losses of sight alone.
+    ForSight(i64),
     ForMorning(i64),
     Climbing,
     Answered(i64),
@@ -48,6 +52,8 @@ pub(super) struct Climb {
     pub(super) next: usize,
     pub(super) due: i64,
     pub(super) reached: Option<usize>,
+    /// The ways of its last rung of which nobody knows that they failed.
+    pub(super) open: BTreeSet<&'static str>,
 }
 
 #[derive(Clone, Debug)]
@@ -60,6 +66,12 @@ pub(super) struct Call {
     pub(super) answerer: &'static str,
     pub(super) covers: Rank,
     pub(super) told: BTreeMap<&'static str, i64>,
+    /// Those of them whom some page may have reached.
+    pub(super) reached: BTreeSet<&'static str>,
+    /// Ways whose page of now has failed, in their order.
+    pub(super) failed: Vec<&'static str>,
+    /// The ways of asking whoever answered that have not failed.
+    pub(super) open: BTreeSet<&'static str>,
     pub(super) news: Option<(i64, i64)>,
     pub(super) pressed: Option<(&'static str, i64)>,
     pub(super) flickers: bool,
@@ -67,6 +79,8 @@ pub(super) struct Call {
     pub(super) mass: Option<usize>,
     /// Until when it wants the siren, and for what rank.
     pub(super) siren: Option<(i64, Rank)>,
-    /// What it says: when, to whom, what.
-    pub(super) out: Vec<(i64, &'static str, &'static str)>,
+    /// What it says: when (and after how many failures), to whom, what.
+    pub(super) out: Vec<((i64, u32), &'static str, &'static str)>,
+    /// Those of them that failed.
+    pub(super) lost: BTreeSet<((i64, u32), &'static str)>,
 }

@@ -173,3 +173,17 @@ fn who_wants_the_next_person_called_at_night_has_the_next_rung_told_and_the_rest
     let sent = night.site.world.sent.len();
     assert!(sent > 0, "in the morning\n{}", night.site.story());
 }
+
+#[test]
+fn quiet_hours_that_begin_while_it_climbs_hold_its_later_rungs() {
+    let evening = "2026-03-02T21:50:00+01:00[Europe/Berlin]";
+    let mut night = Night::with(&super::rules("pump low mild"), super::people(), evening);
+    // Two minutes before ten.
+    night.wait(3);
+    night.raise("pump");
+    night.wait(60);
+    night.told(&["3:00 ines.mail call"]);
+    night.wait(8 * 60 + 20);
+    // From seven on all rungs.
+    night.told(&["545:00 ines.mail call", "555:00 ines.push call"]);
+}
