@@ -18,7 +18,7 @@ const OF_RATE: (f64, f64) = (0.055, 0.04);
 const OF_RATE_UNSEEN: (f64, f64) = (0.1, 0.165);
 /// And what is left of the late end there twelve hours ahead: the past misses that it is made of go
 /// both ways. Up to three hours ahead all of it is.
-const LATE_UNSEEN: f64 = 0.45;
+const LATE_UNSEEN: f64 = 0.35;
 /// Doubt of the present rate is part of the ends by then, h.
 const DOUBT_H: f64 = 0.7;
 
