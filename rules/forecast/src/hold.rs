@@ -157,7 +157,12 @@ impl Hold {
 
     /// The lowest that something unseen lets the water become; none while it floats.
     pub fn floor(&self) -> Option<Level> {
-        self.swing.floor().filter(|floor| !self.sinks.let_through(floor))
+        // Where a cooler is seen to let the water go, nothing lifts it.
+        let lets_go = self.rests_at(Holder::Cooler);
+        let is_other = |floor: &Level| {
+            lets_go.is_none_or(|level| (floor.place - level.place).abs() > floor.margin.max(level.margin))
+        };
+        self.swing.floor().filter(|floor| is_other(floor) && !self.sinks.let_through(floor))
     }
 
     /// The highest that something unseen lets the water become.

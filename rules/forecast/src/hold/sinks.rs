@@ -4,18 +4,19 @@
 //! nights it does not, until four weeks without one have passed.
 
 use super::Level;
+use super::edge::hour_of;
 use slackwater_time::{Moment, Span};
 
 /// Cells below the floor that make a sinking, and back above it that end it: an hour.
-const CELLS: u16 = 12;
+const CELLS: u8 = 12;
 /// A sinking so soon after a step that nothing here makes is what somebody poured in.
 const POURED: Span = Span::hours(8);
 /// So often the water comes back by itself, and nothing below held it.
 const OFTEN: u8 = 2;
 /// A floor lower than this below where the water sank is another one, K.
 const ANOTHER: f64 = 0.3;
-/// How long a sinking is remembered.
-const REMEMBERED: Span = Span::hours(28 * 24);
+/// Hours for which a sinking is remembered.
+const REMEMBERED_H: u16 = 28 * 24;
 
 /// Sinkings of one tank.
 #[derive(Clone, Copy, Debug, Default)]
@@ -23,10 +24,11 @@ pub(super) struct Sinks {
     /// The floor below which it sank.
     place: f32,
     times: u8,
-    newest: Option<Moment>,
+    /// The hour of the newest one, as [`hour_of`] counts.
+    newest: u16,
     /// Cells below the floor, and back above it since.
-    below: u16,
-    above: u16,
+    below: u8,
+    above: u8,
     /// It began where somebody had poured.
     poured: bool,
 }
@@ -34,11 +36,11 @@ pub(super) struct Sinks {
 impl Sinks {
     /// Takes the smoothed water against the floor that the swing shows.
     pub(super) fn cell(&mut self, water: f64, floor: Option<Level>, jumped: Option<Moment>, at: Moment) {
-        if self.newest.is_some_and(|newest| at - newest > REMEMBERED) {
-            (self.times, self.newest) = (0, None);
+        if self.times > 0 && self.newest == 0 {
+            self.newest = hour_of(at);
         }
-        if self.times > 0 {
-            self.newest.get_or_insert(at);
+        if hour_of(at).wrapping_sub(self.newest) > REMEMBERED_H {
+            self.times = 0;
         }
         let Some(floor) = floor.filter(|_| water.is_finite()) else { return };
         if water < floor.place - floor.margin {
@@ -49,7 +51,7 @@ impl Sinks {
         if water < floor.place - floor.margin / 2.0 || self.below == 0 {
             return;
         }
-        self.above += 1;
+        self.above = self.above.saturating_add(1);
         if self.above < CELLS {
             return;
         }
@@ -58,7 +60,7 @@ impl Sinks {
         if sank {
             let is_same = self.times > 0 && (floor.place - f64::from(self.place)).abs() <= ANOTHER;
             self.times = if is_same { self.times.saturating_add(1) } else { 1 };
-            (self.place, self.newest) = (floor.place as f32, Some(at));
+            (self.place, self.newest) = (floor.place as f32, hour_of(at));
         }
     }
 

@@ -53,7 +53,7 @@ const NONE: f64 = -999.0;
 type SwingWindow = [f32; 4];
 
 /// A window in which nothing was seen yet.
-const BEGUN: [f64; 4] = [f64::INFINITY, f64::NEG_INFINITY, 0.0, 0.0];
+const BEGUN: SwingWindow = [f32::INFINITY, f32::NEG_INFINITY, 0.0, 0.0];
 
 #[derive(Clone, Debug)]
 pub(super) struct Swing {
@@ -65,7 +65,7 @@ pub(super) struct Swing {
     /// The smoothed water of an hour and a half.
     newest: [f32; 2 * ARM + 1],
     /// Number of the window under way, what it is so far, its cells.
-    under_way: (i64, [f64; 4], u32),
+    under_way: (i64, SwingWindow, u32),
     /// Numbers of the windows that ended last, newest last, by two bytes: a day, and the one before
     /// it.
     numbers: [u16; DAY + 1],
@@ -142,7 +142,7 @@ impl Swing {
                 self.numbers.rotate_left(1);
                 self.numbers[DAY] = ended as u16;
                 self.kept_out = 0;
-                moved = self.end(window.map(|value| value as f32));
+                moved = self.end(window);
             } else {
                 self.kept_out = self.kept_out.saturating_add(1);
             }
@@ -157,14 +157,14 @@ impl Swing {
             let (_, [lowest, highest, up, down], cells) = &mut self.under_way;
             *cells += 1;
             let turn = first + last - 2.0 * middle;
-            if middle < *lowest {
+            if middle < f64::from(*lowest) {
                 // A chiller that lets go leaves a steep fall behind and a slow rise before it; a
                 // heater does not.
                 let by_heat = first - middle <= STEEPER * (last - middle);
-                (*lowest, *up) = (middle, if by_heat { turn } else { -turn });
+                (*lowest, *up) = (middle as f32, if by_heat { turn } else { -turn } as f32);
             }
-            if middle > *highest {
-                (*highest, *down) = (middle, -turn);
+            if middle > f64::from(*highest) {
+                (*highest, *down) = (middle as f32, -turn as f32);
             }
         }
         moved
