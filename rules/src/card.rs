@@ -94,9 +94,9 @@ impl Act {
     /// The same behind a tank's name: a phone's first screen is small.
     pub fn done_there(self) -> &'static str {
         match self {
-            Self::Air => "air, seen by the watch.",
-            Self::HeatOff => "heaters off, seen by the watch.",
-            Self::LightOff => "light off, seen by the watch.",
+            Self::Air => "gets air already, seen by the watch.",
+            Self::HeatOff => "heaters are off already, seen by the watch.",
+            Self::LightOff => "light is off already, seen by the watch.",
             Self::FeederOff => "feeder off.",
         }
     }
@@ -126,6 +126,13 @@ pub struct CardLine {
     pub act: Option<Act>,
     /// Shown only against this harm.
     pub needs: Option<Harm>,
+    /// It names a heater's plug: who has never seen one is told how to know it. What turns heat off
+    /// always does.
+    #[serde(default)]
+    pub heater_plug: bool,
+    /// Shown only while the sensor that the alarm is about speaks and is not believed.
+    #[serde(default)]
+    pub disbelieved: bool,
     /// Where it comes from; none for the keeper's own lines.
     pub source: Option<String>,
 }
@@ -147,6 +154,8 @@ pub struct Situation {
     pub acts: BTreeMap<Act, Vec<String>>,
     /// The tanks in which each of them is proved.
     pub done_in: BTreeMap<Act, Vec<String>>,
+    /// The sensor that the alarm is about speaks, and is not believed.
+    pub disbelieved: bool,
 }
 
 /// A line as it stands now.
@@ -164,6 +173,11 @@ impl CardLine {
     /// A line for whoever comes, and nothing else known of it: the keeper's own words.
     pub fn plain(words: impl Into<String>) -> Self {
         Self { words: words.into(), ..Self::default() }
+    }
+
+    /// Whether its reader has to find the plug of a heater.
+    pub fn names_a_heater_plug(&self) -> bool {
+        self.heater_plug || self.act == Some(Act::HeatOff)
     }
 
     /// The words for a text, if they are short and plain enough.
@@ -191,8 +205,9 @@ impl Card {
 
     /// The lines that help now, in their order.
     pub fn steps<'a>(&'a self, now: &'a Situation) -> Vec<Step<'a>> {
+        let threatens = |harm: Harm| now.harms.as_ref().is_none_or(|harms| harms.contains(&harm));
         let helps = |line: &&CardLine| {
-            line.needs.is_none_or(|harm| now.harms.as_ref().is_none_or(|harms| harms.contains(&harm)))
+            line.needs.is_none_or(threatens) && (now.disbelieved || !line.disbelieved)
         };
         let step = |line: &'a CardLine| {
             let left = line.act.and_then(|act| now.acts.get(&act));

@@ -1,6 +1,6 @@
 //! What the truth of a condition rests on, as people say it: readings by their titles, each with
-//! its limit beside it, never the limit in place of the reading. Pages, `status` and the records'
-//! reasons show it.
+//! what it should be beside it, never the limit in place of the reading. Pages, `status` and the
+//! records' reasons show it.
 
 use super::explain::ExplainedPart;
 use super::query::UntilWhat;
@@ -12,13 +12,14 @@ use crate::reading::Value;
 use crate::site::{Sight, Site};
 use crate::units::Dimension;
 use crate::words;
+use std::cmp::Ordering;
 
 impl Condition {
-    /// The readings that its truth rests on, by name: `mains off, lagoon temp 23.1 °C, limit 24
-    /// °C`.
+    /// The readings that its truth rests on, by name: `mains off, lagoon temp 23.1 °C, should be at
+    /// least 24 °C`.
     pub fn because<W: World>(&self, site: &dyn Site, present: &Present<'_, W>) -> String {
         let mut parts = Vec::new();
-        self.because_of(&ExplainedPart { site, present, hold: None }, "", &mut parts);
+        self.because_of(&ExplainedPart { site, present, hold: None }, "", Meaning::Fault, &mut parts);
         parts.into_iter().map(|part| part.named).collect::<Vec<_>>().join(", ")
     }
 
@@ -26,8 +27,28 @@ impl Condition {
     /// single reading needs no name at all, and a single word tells nothing that the alarm's name
     /// doesn't.
     pub fn readings<W: World>(&self, site: &dyn Site, present: &Present<'_, W>, place: &str) -> String {
+        self.readings_meaning(site, present, place, Meaning::Fault)
+    }
+
+    /// The same without what they should be: for a text.
+    pub fn bare_readings<W: World>(
+        &self,
+        site: &dyn Site,
+        present: &Present<'_, W>,
+        place: &str,
+    ) -> String {
+        self.readings_meaning(site, present, place, Meaning::Unsaid)
+    }
+
+    fn readings_meaning<W: World>(
+        &self,
+        site: &dyn Site,
+        present: &Present<'_, W>,
+        place: &str,
+        meaning: Meaning,
+    ) -> String {
         let mut parts = Vec::new();
-        self.because_of(&ExplainedPart { site, present, hold: None }, place, &mut parts);
+        self.because_of(&ExplainedPart { site, present, hold: None }, place, meaning, &mut parts);
         // A word beside a number is what the alarm's name says already.
         if parts.iter().any(|part| !part.is_word()) {
             parts.retain(|part| !part.is_word());
@@ -57,20 +78,32 @@ impl Condition {
         }
     }
 
-    fn because_of<W: World>(&self, told: &ExplainedPart<'_, W>, place: &str, into: &mut Vec<ReadPart>) {
+    fn because_of<W: World>(
+        &self,
+        told: &ExplainedPart<'_, W>,
+        place: &str,
+        meaning: Meaning,
+        into: &mut Vec<ReadPart>,
+    ) {
         match self {
             // Of several parts only those count that made the whole what it is.
             Self::All(parts) | Self::Any(parts) => {
                 let truth_of = |part: &Condition| part.evaluate(told.present, told.hold).truth;
                 let whole = truth_of(self);
+                let of_part = |part: &Condition| match self {
+                    Self::All(_) if meaning != Meaning::Unsaid && self.is_circumstance(part, told.site) => {
+                        Meaning::Circumstance
+                    }
+                    Self::All(_) | Self::Any(_) | Self::Not(_) | Self::Says(..) => meaning,
+                };
                 parts
                     .iter()
                     .filter(|part| truth_of(part) == whole)
-                    .for_each(|part| part.because_of(told, place, into));
+                    .for_each(|part| part.because_of(told, place, of_part(part), into));
             }
-            Self::Not(inner) => inner.because_of(told, place, into),
+            Self::Not(inner) => inner.because_of(told, place, meaning.denied(), into),
             Self::Says(test, written) => {
-                for reading in told.readings(test, written, place) {
+                for reading in told.readings(test, written, place, meaning) {
                     if !into.contains(&reading) {
                         into.push(reading);
                     }
@@ -80,10 +113,74 @@ impl Condition {
     }
 }
 
+impl Condition {
+    /// Whether a part of what has to be true together is no fault by itself: a heater may draw what
+    /// it likes unless the water stands, and of two limits neither alone is one.
+    fn is_circumstance(&self, part: &Condition, site: &dyn Site) -> bool {
+        let drawn = |condition: &Condition| {
+            let draws = |id: &SensorId| DRAWN.contains(&site.sensor(*id).measure.name);
+            condition.sensors().iter().all(draws)
+        };
+        let limits = self.limits();
+        let others = limits.iter().filter(|limit| !drawn(limit)).count();
+        limits.len() > 1 && (others != 1 || drawn(part))
+    }
+
+    /// Every comparison in it.
+    fn limits(&self) -> Vec<&Condition> {
+        match self {
+            Self::All(parts) | Self::Any(parts) => parts.iter().flat_map(Condition::limits).collect(),
+            Self::Not(inner) => inner.limits(),
+            Self::Says(Test::Compare { .. } | Test::Range { .. }, _) => vec![self],
+            Self::Says(..) => Vec::new(),
+        }
+    }
+}
+
+/// What a device draws: that it is on or off, more often than a fault.
+const DRAWN: [&str; 2] = ["power", "current"];
+
+/// What it means that a part of a condition is true.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Meaning {
+    /// Something is wrong, so the opposite is what should be.
+    Fault,
+    /// All is as it should be: the condition denies it.
+    Sound,
+    /// Neither by itself.
+    Circumstance,
+    /// Only what is read counts.
+    Unsaid,
+}
+
+impl Meaning {
+    fn denied(self) -> Self {
+        match self {
+            Self::Fault => Self::Sound,
+            Self::Sound => Self::Fault,
+            Self::Circumstance | Self::Unsaid => self,
+        }
+    }
+
+    /// `, should be at least 24 °C`; and where that would say too much, how the value lies to it.
+    fn beside(self, limit: &str, below: bool, value: Option<Ordering>) -> String {
+        let how = match (self, value) {
+            (Self::Fault, _) if below => "should be at least",
+            (Self::Sound, _) if !below => "should be at least",
+            (Self::Fault | Self::Sound, _) => "should be at most",
+            (Self::Circumstance, Some(Ordering::Less)) => "less than",
+            (Self::Circumstance, Some(Ordering::Greater)) => "more than",
+            (Self::Circumstance, Some(Ordering::Equal)) => "just",
+            (Self::Circumstance, None) | (Self::Unsaid, _) => return String::new(),
+        };
+        format!(", {how} {limit}")
+    }
+}
+
 /// Something that was read.
 #[derive(Clone, Debug, PartialEq)]
 struct ReadPart {
-    /// With its name: `water 23.1 °C, limit 24 °C`.
+    /// With its name: `water 23.1 °C, should be at least 24 °C`.
     named: String,
     /// Without it, where one reading alone is plain enough.
     bare: Option<String>,
@@ -101,14 +198,19 @@ impl ReadPart {
 }
 
 impl<W: World> ExplainedPart<'_, W> {
-    fn readings(&self, test: &Test, written: &str, place: &str) -> Vec<ReadPart> {
+    fn readings(&self, test: &Test, written: &str, place: &str, meaning: Meaning) -> Vec<ReadPart> {
         let now = self.present.now;
         let name = |id: SensorId| words::without_place(&self.site.sensor(id).title, place).to_owned();
         let read = |id: &SensorId| ReadPart::of(format!("{} {}", name(*id), self.reading_in_words(*id)));
         let one = |words: String| vec![ReadPart::of(words)];
         match test {
             Test::Compare { left, order, right, dimension } => {
-                self.against_limit([left, right], *order, *dimension, place)
+                self.against_limit([left, right], *order, *dimension, place, meaning)
+            }
+            Test::Range { value: Formula::Sensor(id), low, high, outside, dimension }
+                if meaning == (if *outside { Meaning::Fault } else { Meaning::Sound }) =>
+            {
+                self.against_range(*id, [low, high], *dimension, place)
             }
             Test::Range { .. } => self.all_terms(test, place),
             // Of one word alone the alarm's name tells all: `no mains power (off)` says it twice.
@@ -131,7 +233,7 @@ impl<W: World> ExplainedPart<'_, W> {
             Test::Until(foretold) => {
                 let answer = self.present.world.foretell(&foretold.asked);
                 let mut found: Vec<_> = foretold.rests_on.iter().map(read).collect();
-                let harm = foretold.asked.harm(self.site);
+                let harm = foretold.asked.harm(self.site, None);
                 // What says nothing, or that it never comes, is no reason for anything.
                 found.extend(
                     match &answer {
@@ -191,13 +293,33 @@ impl<W: World> ExplainedPart<'_, W> {
         vec![ReadPart::of(words)]
     }
 
-    /// A reading with the limit beside it, where there is one of each; else all that was read.
+    /// A reading with the range beside it in which it should be.
+    fn against_range(
+        &self,
+        id: SensorId,
+        ends: [&Formula; 2],
+        dimension: Dimension,
+        place: &str,
+    ) -> Vec<ReadPart> {
+        let formula = Formula::Sensor(id);
+        let [Formula::Constant(low), Formula::Constant(high)] = ends else {
+            return self.terms_of(&[&formula, ends[0], ends[1]], place);
+        };
+        let show = |base| words::for_people(&show_of(&formula, base, dimension, self.like(&formula)));
+        let (low, high) = (show(*low), show(*high));
+        let read = format!("{}, should be {low} to {high}", self.reading_in_words(id));
+        let name = words::without_place(&self.site.sensor(id).title, place);
+        vec![ReadPart { named: format!("{name} {read}"), bare: Some(read) }]
+    }
+
+    /// A reading with what it should be beside it, where there is one limit; else all that was read.
     fn against_limit(
         &self,
         [left, right]: [&Formula; 2],
         order: Comparison,
         dimension: Dimension,
         place: &str,
+        meaning: Meaning,
     ) -> Vec<ReadPart> {
         let (formula, base, below) = match (left, right) {
             (Formula::Constant(limit), formula) => (formula, *limit, !order.is_below()),
@@ -206,16 +328,18 @@ impl<W: World> ExplainedPart<'_, W> {
         };
         let like = self.like(formula);
         let limit = words::for_people(&show_of(formula, base, dimension, like));
+        let value = formula.bounds(self.present).known();
+        let beside = meaning.beside(&limit, below, value.and_then(|value| value.partial_cmp(&base)));
         match formula {
             Formula::Sensor(id) => {
                 let read = match self.drawn(*id, base, below) {
                     Some(drawn) => drawn,
-                    None => format!("{}, limit {limit}", self.reading_in_words(*id)),
+                    None => format!("{}{beside}", self.reading_in_words(*id)),
                 };
                 let name = words::without_place(&self.site.sensor(*id).title, place);
                 vec![ReadPart { named: format!("{name} {read}"), bare: Some(read) }]
             }
-            _ => match formula.bounds(self.present).known() {
+            _ => match value {
                 Some(value) if !matches!(formula, Formula::Window(_)) => {
                     let whole = words::for_people(&show_of(formula, value, dimension, like));
                     let mut found = self.terms_of(&[formula], place);
@@ -228,7 +352,7 @@ impl<W: World> ExplainedPart<'_, W> {
                         | Formula::Scaled(..)
                         | Formula::Window(_) => "together",
                     };
-                    found.push(ReadPart::of(format!("{what} {whole}, limit {limit}")));
+                    found.push(ReadPart::of(format!("{what} {whole}{beside}")));
                     if found.len() == 2 {
                         found.truncate(1)
                     }
@@ -243,7 +367,7 @@ impl<W: World> ExplainedPart<'_, W> {
     /// 180 W`. A limit that the draw itself comes near is said as any other.
     fn drawn(&self, id: SensorId, limit: f64, below: bool) -> Option<String> {
         let sensor = self.site.sensor(id);
-        if !["power", "current"].contains(&sensor.measure.name) {
+        if !DRAWN.contains(&sensor.measure.name) {
             return None;
         }
         let Some(Value::Number(draws)) = self.present.world.value(id) else { return None };
