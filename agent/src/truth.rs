@@ -55,7 +55,10 @@ impl WhatIsSeen {
             ];
         }
         if !self.unseen.is_empty() {
-            return vec![format!("Not measured: {}.", named(&self.unseen, "sensor")), "Nothing else is wrong.".to_owned()];
+            return vec![
+                format!("Not measured: {}.", named(&self.unseen, "sensor")),
+                "Nothing else is wrong.".to_owned(),
+            ];
         }
         if !self.ill.is_empty() {
             return vec![
@@ -83,7 +86,11 @@ impl WhatIsSeen {
 
 impl Wrong {
     fn sentences(&self) -> Vec<String> {
-        let more = if self.more == 0 { String::new() } else { format!(" (and {})", counted(self.more, "other alarm")) };
+        let more = if self.more == 0 {
+            String::new()
+        } else {
+            format!(" (and {})", counted(self.more, "other alarm"))
+        };
         let code = self.code.as_ref().map(|code| format!(", code {code}")).unwrap_or_default();
         let since = self.since.as_ref().map_or_else(|| ", over".to_owned(), |at| format!(", since {at}"));
         let held = self.held.clone().unwrap_or_else(|| "Nobody has answered yet".to_owned());
@@ -161,6 +168,9 @@ mod tests {
             ..Wrong::default()
         };
         let seen = WhatIsSeen { wrong: Some(wrong), ..calm() };
-        assert_eq!(seen.line("House"), "House: no mains power, since 01:10. Ines takes care of it until 02:10");
+        assert_eq!(
+            seen.line("House"),
+            "House: no mains power, since 01:10. Ines takes care of it until 02:10"
+        );
     }
 }

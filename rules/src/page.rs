@@ -173,7 +173,7 @@ impl Matter<'_> {
     /// The reading that the alarm judged; and beside it the one of now, if that no longer agrees.
     pub(crate) fn then_and_now(&self) -> String {
         match &self.now {
-            Some(now) => format!("at first {}; now {now}", self.reading),
+            Some(now) => format!("then {}; now {now}", self.reading),
             None => self.reading.clone(),
         }
     }

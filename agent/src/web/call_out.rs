@@ -137,7 +137,11 @@ fn answer(look: &HouseLook, call: &OpenCall, reader: &CallReader<'_>) -> Markup 
     let until = time(look, call.would_hold);
     let means = match &call.has {
         Some((who, until)) => {
-            format!("{} takes care of it until {}. What gets worse still rings.", capital(who), time(look, *until))
+            format!(
+                "{} takes care of it until {}. What gets worse still rings.",
+                capital(who),
+                time(look, *until)
+            )
         }
         None => format!("I take care of it. Others are not called until {until}."),
     };

@@ -31,12 +31,7 @@ impl Condition {
     }
 
     /// The same without what they should be: for a text.
-    pub fn bare_readings<W: World>(
-        &self,
-        site: &dyn Site,
-        present: &Present<'_, W>,
-        place: &str,
-    ) -> String {
+    pub fn bare_readings<W: World>(&self, site: &dyn Site, present: &Present<'_, W>, place: &str) -> String {
         self.readings_meaning(site, present, place, Meaning::Unsaid)
     }
 

@@ -327,7 +327,9 @@ fn why_not(cx: &Context<'_>, target: &Target, block: Block) -> String {
         Block::Away => {
             let today = cx.civil();
             match cx.plan.directory.stand_ins(target, today).first() {
-                Some(Target { contact: Some(sitter), .. }) => format!("away, {} stands in", cx.plan.person(sitter)),
+                Some(Target { contact: Some(sitter), .. }) => {
+                    format!("away, {} stands in", cx.plan.person(sitter))
+                }
                 Some(_) | None => "away".to_owned(),
             }
         }

@@ -8,8 +8,8 @@ use super::said::{Look, PageLine, Said, Short};
 use super::ways::{self, by_way};
 use crate::alarm::Priority;
 use crate::card::{Card, Step};
-use crate::plan::{Contact, Target};
 use crate::plan::ways::{Way, for_reader};
+use crate::plan::{Contact, Target};
 use crate::record::{Outcome, Purpose};
 use crate::site::Callee;
 use crate::time::Moment;
@@ -152,8 +152,8 @@ impl Facts<'_> {
             lines.push(PageLine::of(format!("You can't answer this page yourself. Call {call}, and {say}.")));
             // Whoever is not at home must not stop the one who is.
             lines.push(PageLine::of(match callees.next().map(by_phone) {
-                Some(other) => format!("Nobody picks up? Call {other}. Still nobody: do the steps, then call again."),
-                None => "Nobody picks up? Do the steps all the same, then call again.".to_owned(),
+                Some(other) => format!("Nobody picks up? Call {other}, or do the steps and call again."),
+                None => "Nobody picks up? Do the steps, then call again.".to_owned(),
             }));
         } else {
             // Where nothing easy is left, a call is what a person can always make.
@@ -251,9 +251,8 @@ impl Facts<'_> {
         let named: Vec<&Telling<'_>> = named.map(|(_, telling)| telling).collect();
         let before = self.told_before + self.told.len() - named.len();
         if before > 0 {
-            let stand = if before == 1 { "stands" } else { "stand" };
             let pages = words::counted(before, "earlier page");
-            lines.push(PageLine::of(format!("{pages} {stand} not in this list.")));
+            lines.push(PageLine::of(format!("This list leaves out {pages}.")));
         }
         let mut told: Vec<(Moment, String)> = Vec::new();
         for telling in named {

@@ -41,11 +41,11 @@ fn which_tank(plan: &Plan, tank: TankId) -> Option<String> {
     tank.help.looks.as_ref().map(|looks| format!("{}: {looks}", capital(&tank.title)))
 }
 
-/// The same for who may not know what it is: `Harbour is an aquarium: hall, the tall one.`
+/// The same below a heading that names it, for who may not know what it is: `An aquarium: hall, the
+/// tall one.`
 pub(super) fn aquarium(plan: &Plan, tank: TankId) -> String {
-    let tank = plan.tank(tank);
-    let looks = tank.help.looks.as_ref().map(|looks| format!(": {looks}")).unwrap_or_default();
-    sentence(&format!("{} is an aquarium{looks}", tank.title))
+    let looks = plan.tank(tank).help.looks.as_ref();
+    sentence(&format!("An aquarium{}", looks.map(|looks| format!(": {looks}")).unwrap_or_default()))
 }
 
 /// The lines for a page about this tank, or about the whole site.
@@ -68,7 +68,11 @@ pub(super) fn lines(plan: &Plan, about: Option<TankId>, reader: Option<(&str, &C
     }
     lines.extend(plan.help.emergency.iter().map(|phone| format!("Somebody is hurt: {}", phone.dialled())));
     // The steps themselves are allowed: a list of what else is must not read as if it were all.
-    let who = if to_helper { "You may do every step that stands here" } else { "A helper may do every step that is for anyone" };
+    let who = if to_helper {
+        "You may do every step that stands here"
+    } else {
+        "A helper may do every step that is for anyone"
+    };
     // Who is neither a helper nor at home with the watch asks whether they may.
     let keeps = |contact: &Contact| contact.can(Skill::Broker) || contact.can(Skill::Computer);
     if reader.is_some_and(|(_, contact)| !contact.helper && !keeps(contact)) {
@@ -83,7 +87,10 @@ pub(super) fn lines(plan: &Plan, about: Option<TankId>, reader: Option<(&str, &C
         let who = if to_helper { "you may" } else { "a helper may" };
         lines.push(format!("{}: {who} besides: {}.", capital(tank), help.may.join("; ")));
     }
-    let leaves = if to_helper { "Leave to the keeper" } else { "A helper leaves to the keeper" };
+    let leaves = match to_helper {
+        true => "Leave to the keeper (who looks after the aquariums)",
+        false => "A helper leaves to the keeper",
+    };
     lines.push(format!("{leaves}: {NOT_FOR_HELPERS}."));
     lines
 }

@@ -167,7 +167,10 @@ fn the_first_page_says_that_air_was_commanded() {
     site.says(MAINS, "off");
     site.run(Span::seconds(20));
     let body = &site.world.sent[0].body;
-    assert!(body.contains("What the watch has switched\nAir pump: switched on, not yet seen to run"), "{body}");
+    assert!(
+        body.contains("What the watch has switched\nAir pump: switched on, not yet seen to run"),
+        "{body}"
+    );
 }
 
 #[test]

@@ -95,7 +95,11 @@ impl Context<'_> {
                 .collect(),
             by_hand,
             done,
-            outlooks: if asks { self.outlooks(&standing, power_cut, leader.and_then(|it| self.alarm_of(it)?.tank)) } else { Vec::new() },
+            outlooks: if asks {
+                self.outlooks(&standing, power_cut, leader.and_then(|it| self.alarm_of(it)?.tank))
+            } else {
+                Vec::new()
+            },
             power_cut,
             goes_dark: self.dark_from().filter(|_| power_cut || self.own_end_from().is_some()),
             at_hand: self.at_hand(cut),
@@ -204,12 +208,15 @@ impl Context<'_> {
         let (by_hand, done): (Vec<_>, Vec<_>) = runs.partition(|(_, run)| run.needs_a_hand());
         let said = |runs: Vec<(RelayId, &Run)>| -> Vec<String> {
             let relays = runs.into_iter().map(|(id, run)| (self.plan.relay(id), run));
-            relays.map(|(relay, run)| format!("{}: {}", self.whose(relay), run.words(relay))).collect()
+            let title = |relay: &Relay| words::capital(&relay.title);
+            relays
+                .map(|(relay, run)| format!("{}: {}{}", title(relay), run.words(relay), self.whose(relay)))
+                .collect()
         };
         (said(by_hand), said(done))
     }
 
-    /// A relay by its title, behind that of its tank: a house may have an air pump for each.
+    /// Whose air pump it is, where a house may have one for each tank and one in the cupboard.
     fn whose(&self, relay: &Relay) -> String {
         let moved = |tank: &&Tank| {
             let air = tank.gear.air.and_then(|air| air.relay);
@@ -217,8 +224,8 @@ impl Context<'_> {
         };
         let tank = self.plan.tanks.iter().find(moved).map(|tank| tank.title.as_str());
         match tank.filter(|tank| self.plan.tanks.len() > 1 && !relay.title.contains(tank)) {
-            Some(tank) => format!("{}'s {}", words::capital(tank), words::without_place(&relay.title, tank)),
-            None => words::capital(&relay.title),
+            Some(tank) => format!(" ({tank}'s own)"),
+            None => String::new(),
         }
     }
 

@@ -140,11 +140,18 @@ impl Context<'_> {
                 .collect();
             if breathless.is_some() || !harms.is_empty() {
                 let title = self.plan.tank(tank).title.clone();
-                outlooks.push(Outlook { place: title, water: self.water_now(tank, scale), breathless, harms });
+                outlooks.push(Outlook {
+                    place: title,
+                    water: self.water_now(tank, scale),
+                    breathless,
+                    harms,
+                });
             }
         }
         for prospect in self.at_stake(alarms) {
-            if let (UntilWhat::Battery(id), Some(harm)) = (prospect.asked.until, self.coming(&prospect, scale)) {
+            if let (UntilWhat::Battery(id), Some(harm)) =
+                (prospect.asked.until, self.coming(&prospect, scale))
+            {
                 let battery = self.plan.battery(id);
                 let place = match battery.feeds {
                     Some(relay) => format!("{}'s battery", self.plan.relay(relay).title),

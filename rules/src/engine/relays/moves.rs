@@ -288,9 +288,9 @@ impl Context<'_> {
                 let given_up = order.attempt >= ATTEMPTS && order.proof != Proof::Awaited;
                 (given_up && told).then(|| released(&format!("not seen to go {}", on_off(order.on))))
             }),
-            Stage::LeftAlone { .. } => {
-                wish.is_none().then(|| released("switched by another hand, and no alarm asks for it any more"))
-            }
+            Stage::LeftAlone { .. } => wish
+                .is_none()
+                .then(|| released("switched by another hand, and no alarm asks for it any more")),
         }
     }
 
@@ -351,7 +351,8 @@ impl Context<'_> {
     fn give_back(&self, relay: RelayId, run: &Run, order: &Command, why: String) -> Option<RelayMove> {
         let safe = self.plan.relays[relay.index()].safe;
         if order.on == safe {
-            let why = format!("{why}: it stays {} until a person switches it {}", on_off(safe), on_off(!safe));
+            let why =
+                format!("{why}: it stays {} until a person switches it {}", on_off(safe), on_off(!safe));
             return Some(RelayMove::Hold { why });
         }
         match self.obstacle(relay, safe) {
