@@ -446,7 +446,7 @@ mod tests {
             let jug = card.lines.iter().position(|line| line.words.contains("jug"));
             let dry = card.lines.iter().position(|line| {
                 line.kind == LineKind::LookFirst
-                    && (line.words.contains("dry near") || line.words.contains("plugs dry"))
+                    && (line.words.contains("floor dry") || line.words.contains("plugs dry"))
             });
             assert!(jug.is_none() || dry.is_some_and(|dry| Some(dry) < jug), "{name}");
             for text in card.lines.iter().filter_map(|line| line.text.as_deref()) {
