@@ -235,10 +235,14 @@ impl CallOut {
             last: at,
             asked: known.as_ref().filter(|_| !message.asks()).map_or(at, |known| known.asked),
             times: known.as_ref().map_or(0, |known| known.times).saturating_add(1),
-            rank: if message.asks() { rank } else { known.map_or(rank, |known| known.rank) },
+            rank: if message.asks() { rank } else { known.as_ref().map_or(rank, |known| known.rank) },
             message: message.clone(),
             fate: None,
             reached: true,
+            // A second page of the same moment is the same page.
+            reached_before: known
+                .as_ref()
+                .is_some_and(|known| if known.last == at { known.reached_before } else { known.reached }),
         };
         self.told.insert(target.clone(), told);
         self.tellings.push_back((target.clone(), at));
@@ -253,7 +257,7 @@ impl CallOut {
             told.fate = Some(fate);
             told.reached = match fate {
                 PageFate::Taken | PageFate::Waits | PageFate::Doubtful => true,
-                PageFate::Lost => told.times > 1 && told.reached,
+                PageFate::Lost => told.reached_before,
             };
         }
         if matches!(fate, PageFate::Taken) {

@@ -7,7 +7,6 @@ use super::facts::{Block, Insistence};
 use super::headline::Lead;
 use super::ladder::Ladder;
 use super::quiet;
-use super::siren;
 use super::state::Phase;
 use crate::alarm::Priority;
 use crate::plan::Target;
@@ -216,7 +215,9 @@ impl Decision<'_> {
             let due = match rung.and_then(|rung| ladder.after(rung)) {
                 Some(after) => raised + after,
                 None => {
-                    let last = self.call.told.values().map(|told| told.last).max();
+                    // That a siren fell silent, or that somebody has it, asked nobody.
+                    let people = self.call.told.iter().filter(|(target, _)| target.contact.is_some());
+                    let last = people.map(|(_, told)| told.asked).max();
                     last.unwrap_or(self.now) + ladder.again
                 }
             };
@@ -329,14 +330,14 @@ impl Decision<'_> {
         }
     }
 
-    /// Sirens that this call-out told and that it does not want any more.
+    /// Sirens that this call-out told, once their time is over. Until then its wish follows from
+    /// what it does: what is back within that time wants them again.
     pub(super) fn hush_sirens(&mut self) {
         let sounding =
             self.call.told.iter().filter(|(target, told)| target.contact.is_none() && told.message.asks());
-        let unwanted = sounding.filter(|(target, _)| {
-            siren::told_until(&self.call, target, self.facts.siren(target), self.now)
-                .is_none_or(|until| until <= self.now)
-        });
+        let is_over = |target: &Target, last| last + self.facts.siren(target).a_rung <= self.now;
+        let ends = self.call.phase == Phase::Over;
+        let unwanted = sounding.filter(|(target, told)| ends || is_over(target, told.last));
         for target in unwanted.map(|(target, _)| target.clone()).collect::<Vec<_>>() {
             self.tell(&target, CallMessage::Hush, Lead::Rung, self.rank());
         }
@@ -344,6 +345,10 @@ impl Decision<'_> {
 
     /// Everyone told so far and the next rung learn that nobody is called after this.
     pub(super) fn say_dark(&mut self) {
+        // What came and went waits for the morning as it did.
+        if !self.call.stands() {
+            return;
+        }
         let lead = Lead::GoesDark;
         self.tell_answerer(lead);
         self.tell_told(lead);

@@ -202,6 +202,6 @@ impl CallOut {
     /// Whether it is over, was held, and nobody was told: it goes into the morning's page.
     pub fn waits_for_morning(&self) -> bool {
         let quiet = matches!(self.phase, Phase::Held { by: HeldBy::Quiet, .. });
-        quiet && self.told_so_far().next().is_none()
+        quiet && self.told_so_far().all(|target| target.contact.is_none())
     }
 }

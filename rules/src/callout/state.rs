@@ -142,6 +142,8 @@ pub struct Told {
     pub fate: Option<PageFate>,
     /// Some page may have reached it.
     pub reached: bool,
+    /// One before the last may have.
+    pub reached_before: bool,
 }
 
 impl CallOut {

@@ -31,7 +31,7 @@ use crate::callout::state::CallOut;
 use crate::callout::{Call, Tick};
 use crate::ids::{By, Seq};
 use crate::plan::Target;
-use crate::record::{Body, CallChange, CallKind, Record};
+use crate::record::{self, Body, CallChange, CallKind, Purpose, Record};
 use crate::time::{Moment, Span};
 use facts::Known;
 use register::{CallRegister, LatestEpisodes};
@@ -261,15 +261,21 @@ impl Callouts {
             let why = why_not(cx, &target, block);
             next.record(Body::Skipped { call: id, target: target.to_string(), why });
         }
+        // What a siren should do follows from the states of all call-outs that told it.
+        if call.told.keys().any(|target| target.contact.is_none()) {
+            next.then(Task::TendSirens);
+        }
         for tell in outcome.tells {
             let purpose = kept::purpose(&tell.message, call.kind);
             let Tell { target, message, about, rank, lead } = tell;
+            // One page a person and moment: a rung adds nothing to what they have just been told.
+            let just_told = lead == Lead::Rung && message.asks() && has_just_left(cx, id, &target, purpose);
             let told = CallChange::Told { target: target.clone(), message, rank, about, news: lead.news() };
             for body in kept::bodies(id, told) {
                 next.record(body);
             }
-            // What a siren should do is a state, of all call-outs together.
             match target.contact {
+                Some(_) if just_told => {}
                 Some(_) => next.then(Task::Page { call: id, target, purpose }),
                 None => next.then(Task::TendSirens),
             }
@@ -342,6 +348,14 @@ fn why_not(cx: &Context<'_>, target: &Target, block: Block) -> String {
 }
 
 /// Who put an alarm aside: a person, or the work that one began.
+/// Whether a page for this has left by this way in this very moment, and has not failed.
+fn has_just_left(cx: &Context<'_>, call: Seq, target: &Target, purpose: Purpose) -> bool {
+    cx.pages(call).iter().any(|sent| {
+        let fine = matches!(sent.last, None | Some(record::Outcome::Accepted { .. }));
+        sent.target == *target && sent.purpose == purpose && sent.at == cx.mono() && fine
+    })
+}
+
 fn put_aside_by(cx: &Context<'_>, episode: Seq) -> By {
     let id = cx.callouts.alarm_of(episode).and_then(|alarm| cx.alarm(alarm));
     let aside = id.and_then(|id| cx.alarms.state(id).aside.as_ref());

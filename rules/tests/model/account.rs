@@ -34,6 +34,10 @@ pub(crate) struct Account<'a> {
     calls: Vec<Call>,
     siren: Siren,
     bursts: Bursts,
+    /// Ways that take no pages at present.
+    broken: BTreeSet<&'static str>,
+    /// How many pages have failed.
+    failures: u32,
 }
 
 impl<'a> Account<'a> {
@@ -49,6 +53,8 @@ impl<'a> Account<'a> {
             calls: Vec::new(),
             siren: Siren::default(),
             bursts: Bursts::default(),
+            broken: BTreeSet::new(),
+            failures: 0,
         }
     }
 
@@ -88,6 +94,8 @@ impl<'a> Account<'a> {
             }
             Deed::Eases(alarm) => self.worse[alarm] = false,
             Deed::Hush => self.hush(),
+            Deed::Breaks(way) => drop(self.broken.insert(way)),
+            Deed::Mends(way) => drop(self.broken.remove(way)),
             Deed::Answers(who, alarm) => self.answers(who, alarm, true, None),
             Deed::AnswersAll(who, alarm) => self.answers(who, alarm, false, None),
             Deed::Holds(who, alarm, minutes) => self.answers(who, alarm, true, Some(minutes)),
@@ -117,9 +125,12 @@ impl<'a> Account<'a> {
             all.extend(self.about_to_raise(alarm).map(|at| (at, 0, Thing::Raise(alarm))));
         }
         for (at, call) in self.calls.iter().enumerate().filter(|(_, call)| call.phase != Phase::Over) {
+            if !call.failed.is_empty() {
+                all.push((self.now, 8, Thing::Failed(at)));
+            }
             if let Some(since) = call.nothing_since {
                 match call.phase {
-                    Phase::ForMorning(until) if call.told.is_empty() => {
+                    Phase::ForMorning(until) if call.reached.is_empty() => {
                         all.push((until, 1, Thing::Morning(at)));
                     }
                     // What is true again and will be raised is not over.
@@ -139,7 +150,10 @@ impl<'a> Account<'a> {
                 Phase::Climbing => {
                     for ladder in self.asked_ladders(call) {
                         if let Some(climb) = call.climbs.get(&(ladder, self.standing(call).unwrap_or(0))) {
-                            all.push((climb.due, 4, Thing::Rung(at, ladder)));
+                            // All rungs go before this watch does.
+                            let first = climb.next < self.house.ladders[ladder].rungs.len();
+                            let due = if first && self.goes_dark() { self.now } else { climb.due };
+                            all.push((due, 4, Thing::Rung(at, ladder)));
                         }
                     }
                     all.extend(call.news.map(|(_, due)| (due, 5, Thing::News(at))));
@@ -163,10 +177,18 @@ impl<'a> Account<'a> {
                 self.see_to_bursts();
                 self.raised[alarm] = true;
                 self.raise(alarm);
+                if self.house.alarms[alarm].own_end {
+                    self.says_dark(alarm);
+                }
                 self.is_worse(alarm);
             }
+            Thing::Failed(at) => {
+                self.failures += 1;
+                let target = self.calls[at].failed.remove(0);
+                self.fails(at, target);
+            }
             Thing::Settled(at) => {
-                let told: Vec<&str> = self.calls[at].told.keys().copied().collect();
+                let told: Vec<&str> = self.calls[at].reached.iter().copied().collect();
                 told.into_iter().for_each(|target| self.tell(at, target, "clear"));
                 self.calls[at].phase = Phase::Over;
             }
@@ -277,5 +299,6 @@ enum Thing {
     News(usize),
     Pressed(usize),
     Anew(usize, usize),
+    Failed(usize),
     Siren,
 }

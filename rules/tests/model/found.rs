@@ -161,6 +161,7 @@ fn house(hour: i64, ranks: &[Rank]) -> House {
         respond: None,
         causes: Vec::new(),
         worse: true,
+        own_end: false,
     };
     let alarms = ranks.iter().enumerate().map(alarm).collect();
     House { ladders: vec![ladder()], alarms, sleepers: Vec::new(), begins: hour * 60 * MINUTE }

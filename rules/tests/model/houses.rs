@@ -6,6 +6,7 @@ use crate::account::{Alarm, Deed, House, Ladder, MINUTE, SIREN, WAYS};
 use proptest::collection::vec;
 use proptest::prelude::*;
 use proptest::sample::{select, subsequence};
+use proptest::strategy::Union;
 
 const RANKS: [&str; 4] = ["low", "medium", "high", "critical"];
 const PEOPLE: [&str; 3] = ["ines", "tom", "neighbour"];
@@ -27,6 +28,10 @@ pub(crate) struct Kind {
     pub(crate) worse: f64,
     /// How often an alarm is critical whatever else was drawn.
     pub(crate) critical: f64,
+    /// How often an alarm says that the watch's own power ends; needs a switch for each alarm.
+    pub(crate) own_end: f64,
+    /// Whether ways break.
+    pub(crate) breaks: bool,
     /// Seconds between two things.
     pub(crate) gaps: &'static [i64],
     pub(crate) deeds: usize,
@@ -63,32 +68,37 @@ fn alarm(kind: Kind, at: usize, ladders: usize) -> impl Strategy<Value = Alarm> 
     (
         (0..4_usize, prop::bool::weighted(kind.critical), 0..ladders, select(&[0_i64, 0, 30, 90])),
         (prop::bool::weighted(0.2), prop::option::weighted(0.5, select(&[2_i64, 12])), causes, any::<bool>()),
-        (switch, prop::bool::weighted(kind.worse)),
+        (switch, prop::bool::weighted(kind.worse), prop::bool::weighted(kind.own_end)),
     )
-        .prop_map(
-            |((rank, critical, ladder, on_delay), (latching, respond, causes, expected), (switch, worse))| {
-                let causes = causes.into_iter().map(|cause| (cause, expected)).collect();
-                let rank = if critical { 3 } else { rank };
-                Alarm { switch, rank, ladder, on_delay, latching, respond, causes, worse }
-            },
-        )
+        .prop_map(|((rank, critical, ladder, on_delay), (latching, respond, causes, expected), more)| {
+            let (switch, worse, own_end) = more;
+            let causes = causes.into_iter().map(|cause| (cause, expected)).collect();
+            let rank = if critical { 3 } else { rank };
+            let rank = if own_end { rank.max(2) } else { rank };
+            Alarm { switch, rank, ladder, on_delay, latching, respond, causes, worse, own_end }
+        })
 }
 
 fn deed(kind: Kind, house: &House) -> impl Strategy<Value = Deed> + use<> {
     let (switch, of) = (0..house.switches(), 0..house.alarms.len());
-    let often = |share: f64| u32::from(share > 0.0);
-    prop_oneof![
-        10 => switch.clone().prop_map(Deed::Begins),
-        8 => switch.prop_map(Deed::Ends),
-        6 * often(kind.worse) => of.clone().prop_map(Deed::Worsens),
-        3 * often(kind.worse) => of.clone().prop_map(Deed::Eases),
-        3 => (select(&PEOPLE), of.clone()).prop_map(|(who, alarm)| Deed::Answers(who, alarm)),
-        1 => (select(&PEOPLE), of.clone()).prop_map(|(who, alarm)| Deed::AnswersAll(who, alarm)),
-        2 => (select(&PEOPLE), of.clone(), select(&[5_i64, 90])).prop_map(|(who, at, long)| Deed::Holds(who, at, long)),
-        2 => (select(&PEOPLE), of).prop_map(|(who, alarm)| Deed::Next(who, alarm)),
-        2 * often(kind.siren) => Just(Deed::Hush),
-        2 => Just(Deed::Restart),
-    ]
+    let who = || (select(&PEOPLE), of.clone());
+    let often = |is: bool, weight: u32| if is { weight } else { 0 };
+    let (siren, worse) = (kind.siren > 0.0, kind.worse > 0.0);
+    let all = [
+        (10, switch.clone().prop_map(Deed::Begins).boxed()),
+        (8, switch.prop_map(Deed::Ends).boxed()),
+        (often(worse, 6), of.clone().prop_map(Deed::Worsens).boxed()),
+        (often(worse, 3), of.clone().prop_map(Deed::Eases).boxed()),
+        (3, who().prop_map(|(who, alarm)| Deed::Answers(who, alarm)).boxed()),
+        (1, who().prop_map(|(who, alarm)| Deed::AnswersAll(who, alarm)).boxed()),
+        (2, (who(), select(&[5_i64, 90])).prop_map(|((who, at), long)| Deed::Holds(who, at, long)).boxed()),
+        (2, who().prop_map(|(who, alarm)| Deed::Next(who, alarm)).boxed()),
+        (often(siren, 2), Just(Deed::Hush).boxed()),
+        (often(kind.breaks, 3), select(&WAYS).prop_map(Deed::Breaks).boxed()),
+        (often(kind.breaks, 2), select(&WAYS).prop_map(Deed::Mends).boxed()),
+        (2, Just(Deed::Restart).boxed()),
+    ];
+    Union::new_weighted(all.into_iter().filter(|(weight, _)| *weight > 0).collect())
 }
 
 fn house(kind: Kind) -> impl Strategy<Value = House> {
@@ -130,11 +140,20 @@ fn switch(name: &str, topic: &str) -> String {
 }
 
 pub(crate) fn rules(house: &House) -> String {
+    // What the watch says of its own parts is another account.
     let mut text = "[site]\nname = \"Halyard House\"\n[tank.lagoon]\nvolume = \"420 L\"\n\
-                    "
-    .to_owned();
+                    [health]\nafter = \"7 d\"\n"
+        .to_owned();
     text.push_str(&switch("gate", GATE));
-    (0..house.switches()).for_each(|at| text.push_str(&switch(&format!("seen-{at}"), &topic_of(at))));
+    for at in 0..house.switches() {
+        match house.is_power(at) {
+            false => text.push_str(&switch(&format!("seen-{at}"), &topic_of(at))),
+            true => text.push_str(&format!(
+                "[sensor.seen-{at}]\ntopic = \"{}\"\nmeasures = \"runtime\"\nunit = \"min\"\nevery = \"1 min\"\n",
+                topic_of(at)
+            )),
+        }
+    }
     for (at, ladder) in house.ladders.iter().enumerate() {
         text.push_str(&format!("[callout.ladder-{at}]\nsteps = [\n"));
         for (after, to) in &ladder.rungs {
@@ -156,10 +175,13 @@ pub(crate) fn rules(house: &House) -> String {
         let expected =
             alarm.causes.iter().filter(|(_, expected)| *expected).map(|(cause, _)| *cause).collect();
         text.push_str(&format!(
-            "[alarm.alarm-{at:02}]\ntank = \"lagoon\"\nwhen = \"seen-{} is on\"\n\
+            "[alarm.alarm-{at:02}]\n{}\noff-delay = \"0 s\"\n\
              priority = \"{}\"\ncallout = \"ladder-{}\"\non-delay = \"{} s\"\nlatching = {}\n\
              consequence-of = [{}]\nexpected = [{}]\n",
-            alarm.switch,
+            match alarm.own_end {
+                true => format!("hazard = \"ups-ending\"\nruntime = \"seen-{}\"", alarm.switch),
+                false => format!("tank = \"lagoon\"\nwhen = \"seen-{} is on\"", alarm.switch),
+            },
             RANKS[alarm.rank],
             alarm.ladder,
             alarm.on_delay,

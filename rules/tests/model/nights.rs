@@ -15,6 +15,8 @@ const NIGHTS: Kind = Kind {
     siren: 0.0,
     worse: 0.3,
     critical: 0.0,
+    own_end: 0.0,
+    breaks: false,
     gaps: &[0, 0, MINUTE, MINUTE, 3 * MINUTE, 7 * MINUTE, 20 * MINUTE, 61 * MINUTE],
     deeds: 24,
 };
@@ -30,6 +32,12 @@ const MASSES: Kind = Kind {
 
 /// Few alarms, most of them critical, and a siren.
 const SIRENS: Kind = Kind { alarms: (1, 4), switches: None, siren: 0.6, critical: 0.7, worse: 0.1, ..NIGHTS };
+
+/// Ways that take no pages.
+const BREAKS: Kind = Kind { breaks: true, siren: 0.2, ..NIGHTS };
+
+/// The watch's own power ends.
+const DARK: Kind = Kind { alarms: (2, 5), own_end: 0.35, siren: 0.2, ..NIGHTS };
 
 fn agree(kind: Kind) {
     let mut runner = TestRunner::new(super::config());
@@ -58,4 +66,14 @@ fn what_comes_in_masses_is_told_as_the_account_says() {
 #[test]
 fn the_siren_sounds_when_the_account_says_and_no_longer() {
     agree(SIRENS);
+}
+
+#[test]
+fn who_can_not_be_reached_gives_way_as_the_account_says() {
+    agree(BREAKS);
+}
+
+#[test]
+fn before_the_watch_goes_dark_everybody_is_told_as_the_account_says() {
+    agree(DARK);
 }

@@ -2,13 +2,13 @@
 //! millisecond. No two things happen within one moment unless one follows from the other.
 
 use crate::account::{Account, Deed, House, MINUTE, SIREN, Telling, WAYS};
-use crate::fixtures::{BERLIN, directory, hours, plan_of};
+use crate::fixtures::{BERLIN, directory, hours, plan_of, target};
 use crate::houses::{Case, GATE, rules, topic_of, topic_of_worse};
 use jiff::tz::TimeZone;
 use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::plan::Surroundings;
 use slackwater_rules::record::Purpose;
-use slackwater_rules::sim::{Saying, SignalOrigin, Sim, SimSite};
+use slackwater_rules::sim::{ChannelRule, Saying, SignalOrigin, Sim, SimSite};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
 
 /// What follows from a thing of one moment keeps its odd milliseconds, so that no two meet.
@@ -21,6 +21,8 @@ struct Watch {
     began: Moment,
     /// What each switch says.
     on: Vec<bool>,
+    /// Whether it is how long the watch's own power lasts.
+    power: Vec<bool>,
     /// Whether each alarm's `worse` is true; none if it has none.
     worse: Vec<Option<bool>>,
 }
@@ -45,7 +47,8 @@ impl Watch {
         sim.start(Some(Span::ZERO));
         let on = vec![false; house.switches()];
         let worse = house.alarms.iter().map(|alarm| alarm.worse.then_some(false)).collect();
-        let mut watch = Self { sim, began: now.mono + Span::minutes(5), on, worse };
+        let power = (0..house.switches()).map(|at| house.is_power(at)).collect();
+        let mut watch = Self { sim, began: now.mono + Span::minutes(5), on, power, worse };
         watch.says_all();
         watch.sim.run_to(watch.began);
         watch.sim.world.sent.clear();
@@ -80,7 +83,23 @@ impl Watch {
     }
 
     fn sees(&mut self, switch: usize) {
-        let says = if self.on[switch] { "on" } else { "off" };
+        let says = match (self.power[switch], self.on[switch]) {
+            (false, on) => {
+                if on {
+                    "on"
+                } else {
+                    "off"
+                }
+            }
+            // Minutes.
+            (true, ends) => {
+                if ends {
+                    "8"
+                } else {
+                    "40"
+                }
+            }
+        };
         self.says(&topic_of(switch), says);
     }
 
@@ -114,6 +133,12 @@ impl Watch {
             }
             Deed::Hush => {
                 self.sim.say("ines", OperatorCommand::Hush { siren: SIREN.to_owned() });
+            }
+            Deed::Breaks(way) => {
+                self.sim.world.channels.insert(target(way), ChannelRule::Fails);
+            }
+            Deed::Mends(way) => {
+                self.sim.world.channels.insert(target(way), ChannelRule::Works);
             }
             Deed::Restart => self.restart(),
             Deed::Answers(who, alarm) => {
@@ -176,7 +201,7 @@ pub(crate) fn check((house, history): &Case) {
             Deed::Eases(alarm) if !std::mem::take(&mut worse[alarm]) => continue,
             Deed::Ends(_) | Deed::Eases(_) => {}
             Deed::Answers(..) | Deed::AnswersAll(..) | Deed::Holds(..) | Deed::Next(..) => {}
-            Deed::Hush | Deed::Restart => {}
+            Deed::Hush | Deed::Breaks(_) | Deed::Mends(_) | Deed::Restart => {}
         }
         watch.sim.run_to(watch.began + Span(now));
         account.wait_until(now);

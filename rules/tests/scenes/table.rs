@@ -3,6 +3,7 @@
 //! nobody else.
 
 mod answers;
+mod bounds;
 mod ends;
 mod invented;
 mod kin;

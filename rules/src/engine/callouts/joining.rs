@@ -137,11 +137,14 @@ impl Callouts {
         calls.into_iter().filter_map(|call| self.get(call)).filter(|call| !call.ended()).collect()
     }
 
-    /// This watch's own power is about to end: everybody told in other call-outs, and the next rung
-    /// of each, learn that nobody is called after that.
+    /// This watch's own power is about to end: everybody told, and the next rung of each call-out,
+    /// learn that nobody is called after that. One that climbs for nothing else says it by that.
     pub(in crate::engine) fn on_dark(&self, cx: &Context<'_>, episode: Seq, next: &mut Next) {
-        let others = self.running().filter(|call| call.core.kind != CallKind::Drill);
-        for call in others.filter(|call| call.core.member(episode).is_none()) {
+        let says_it = |core: &CallOut| {
+            core.phase == Phase::Climbing && core.members.iter().all(|member| member.episode == episode)
+        };
+        let all = self.running().filter(|call| call.core.kind != CallKind::Drill);
+        for call in all.filter(|call| !says_it(&call.core)) {
             self.hear(cx, call, &Event::GoesDark, next);
         }
     }

@@ -3,7 +3,7 @@
 use super::Account;
 use super::call::{Call, Member, Phase};
 use super::house::{CRITICAL, MINUTE, Rank};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 impl Account<'_> {
     pub(super) fn raise(&mut self, alarm: usize) {
@@ -91,6 +91,10 @@ impl Account<'_> {
             answerer: "",
             covers: 0,
             told: BTreeMap::new(),
+            reached: BTreeSet::new(),
+            failed: Vec::new(),
+            lost: BTreeSet::new(),
+            open: BTreeSet::new(),
             news: None,
             pressed: None,
             flickers: false,

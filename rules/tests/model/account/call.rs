@@ -1,7 +1,7 @@
 //! One call-out: who is in it, what it does at present, which ladders it climbs.
 
 use super::house::Rank;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 #[derive(Clone, Debug)]
 pub(super) struct Member {
@@ -48,6 +48,8 @@ pub(super) struct Climb {
     pub(super) next: usize,
     pub(super) due: i64,
     pub(super) reached: Option<usize>,
+    /// The ways of its last rung of which nobody knows that they failed.
+    pub(super) open: BTreeSet<&'static str>,
 }
 
 #[derive(Clone, Debug)]
@@ -60,6 +62,12 @@ pub(super) struct Call {
     pub(super) answerer: &'static str,
     pub(super) covers: Rank,
     pub(super) told: BTreeMap<&'static str, i64>,
+    /// Those of them whom some page may have reached.
+    pub(super) reached: BTreeSet<&'static str>,
+    /// Ways whose page of now has failed, in their order.
+    pub(super) failed: Vec<&'static str>,
+    /// The ways of asking whoever answered that have not failed.
+    pub(super) open: BTreeSet<&'static str>,
     pub(super) news: Option<(i64, i64)>,
     pub(super) pressed: Option<(&'static str, i64)>,
     pub(super) flickers: bool,
@@ -67,6 +75,8 @@ pub(super) struct Call {
     pub(super) mass: Option<usize>,
     /// Until when it wants the siren, and for what rank.
     pub(super) siren: Option<(i64, Rank)>,
-    /// What it says: when, to whom, what.
-    pub(super) out: Vec<(i64, &'static str, &'static str)>,
+    /// What it says: when (and after how many failures), to whom, what.
+    pub(super) out: Vec<((i64, u32), &'static str, &'static str)>,
+    /// Those of them that failed.
+    pub(super) lost: BTreeSet<((i64, u32), &'static str)>,
 }

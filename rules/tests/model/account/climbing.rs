@@ -13,9 +13,10 @@ impl Account<'_> {
         let reached =
             self.calls[at].climbs.get(&(ladder, rank)).and_then(|climb| climb.reached).filter(|_| rung > 0);
         let begun = (self.now + due - after).min(self.now);
-        self.calls[at]
-            .climbs
-            .insert((ladder, rank), Climb { begun, next: rung, due: self.now + due, reached });
+        self.calls[at].climbs.insert(
+            (ladder, rank),
+            Climb { begun, next: rung, due: self.now + due, reached, open: BTreeSet::new() },
+        );
         self.calls[at].phase = Phase::Climbing;
     }
 
@@ -49,7 +50,7 @@ impl Account<'_> {
             return;
         }
         let Some(rank) = self.standing(&self.calls[at]) else { return };
-        let told: BTreeSet<&str> = self.calls[at].told.keys().copied().collect();
+        let told = self.calls[at].reached.clone();
         for ladder in ladders {
             let of = &self.house.ladders[ladder];
             let raised = self.calls[at].members.iter().filter(|it| {
@@ -67,7 +68,8 @@ impl Account<'_> {
             };
             let (rung, due) = (rung.unwrap_or(of.rungs.len()), due.max(self.now));
             let reached = self.calls[at].climbs.get(&(ladder, rank)).and_then(|climb| climb.reached);
-            let climb = Climb { begun: raised, next: rung, due, reached: reached.filter(|_| rung > 0) };
+            let reached = reached.filter(|_| rung > 0);
+            let climb = Climb { begun: raised, next: rung, due, reached, open: BTreeSet::new() };
             self.calls[at].climbs.insert((ladder, rank), climb);
             self.calls[at].phase = Phase::Climbing;
         }

@@ -35,6 +35,8 @@ pub(crate) struct Alarm {
     pub(crate) causes: Vec<(usize, bool)>,
     /// Whether it can get worse.
     pub(crate) worse: bool,
+    /// It says that the watch's own power ends in eight minutes.
+    pub(crate) own_end: bool,
 }
 
 #[derive(Clone, Debug)]
@@ -50,6 +52,11 @@ pub(crate) struct House {
 impl House {
     pub(crate) fn switches(&self) -> usize {
         self.alarms.iter().map(|alarm| alarm.switch + 1).max().unwrap_or(0)
+    }
+
+    /// Whether this switch says how long the watch's own power lasts.
+    pub(crate) fn is_power(&self, switch: usize) -> bool {
+        self.watching(switch).any(|alarm| self.alarms[alarm].own_end)
     }
 
     /// The alarms that watch this switch.
@@ -78,6 +85,9 @@ pub(crate) enum Deed {
     Next(&'static str, usize),
     /// The button beside the siren.
     Hush,
+    /// A way takes no pages any more, or takes them again.
+    Breaks(&'static str),
+    Mends(&'static str),
     /// The watch dies and is back at once, and everything is heard at once.
     Restart,
 }

@@ -20,7 +20,7 @@ impl Account<'_> {
         // Where nothing stands there is nothing to hold: it covers what comes back soon, whatever
         // time is named.
         let usual = standing.iter().map(|it| of(it).lease).min();
-        let longest = if usual.is_some() { 12 * 60 } else { 10 };
+        let longest = if usual.is_some() && !self.goes_dark() { 12 * 60 } else { 10 };
         let lease = named.unwrap_or(usual.unwrap_or(longest)).clamp(1, longest) * MINUTE;
         let call = &mut self.calls[at];
         let several = call.digest || call.mass.is_some();
@@ -42,7 +42,7 @@ impl Account<'_> {
         let all = call.members.iter().map(|it| self.house.alarms[it.alarm].rank);
         let of_standing = standing.iter().map(|it| self.house.alarms[*it].rank).max();
         call.covers = of_standing.or(all.max()).unwrap_or(0);
-        let told: Vec<&str> = call.told.keys().copied().filter(|to| person(to) != who).collect();
+        let told: Vec<&str> = call.reached.iter().copied().filter(|to| person(to) != who).collect();
         let told = told.into_iter().filter(|to| replaces.is_none_or(|earlier| person(to) == earlier));
         let told: Vec<&str> = told.collect();
         call.phase = Phase::Answered(now + lease);
@@ -73,6 +73,7 @@ impl Account<'_> {
         let renew = renew.map(|it| self.house.ladders[self.house.alarms[it.alarm].ladder].renew).min();
         self.calls[at].phase = Phase::Asking(self.now + renew.unwrap_or(10) * MINUTE);
         self.calls[at].covers = rank;
+        self.calls[at].open = ways.iter().copied().collect();
         ways.into_iter().for_each(|target| self.tell(at, target, "ask"));
     }
 
@@ -129,19 +130,53 @@ impl Account<'_> {
                 self.begin(at, ladder, rank, last, 0);
                 (0..=last).for_each(|rung| self.take(at, ladder, rank, rung));
             }
-        } else if answered {
-            self.rung_after(at, false);
         } else {
-            for ladder in ladders {
-                if !climbing || !self.calls[at].climbs.contains_key(&(ladder, rank)) {
-                    self.begin(at, ladder, rank, 0, 0);
-                }
-                let next = self.calls[at].climbs[&(ladder, rank)].next;
-                if next < self.house.ladders[ladder].rungs.len() {
-                    self.take(at, ladder, rank, next);
-                }
-            }
+            self.next_rung(at);
         }
         self.see_to_ladders(at);
+    }
+
+    /// The next rung, now; at the rung after the last reached, if somebody has it.
+    pub(super) fn next_rung(&mut self, at: usize) {
+        if matches!(self.calls[at].phase, Phase::Answered(_) | Phase::Asking(_)) {
+            return self.rung_after(at, false);
+        }
+        let Some(rank) = self.standing(&self.calls[at]) else { return };
+        let climbing = self.calls[at].phase == Phase::Climbing;
+        for ladder in self.asked_ladders(&self.calls[at]) {
+            if !climbing || !self.calls[at].climbs.contains_key(&(ladder, rank)) {
+                self.begin(at, ladder, rank, 0, 0);
+            }
+            let next = self.calls[at].climbs[&(ladder, rank)].next;
+            if next < self.house.ladders[ladder].rungs.len() {
+                self.take(at, ladder, rank, next);
+            }
+        }
+    }
+
+    /// Whether the watch's own power is about to end.
+    pub(super) fn goes_dark(&self) -> bool {
+        self.house.alarms.iter().zip(&self.raised).any(|(alarm, raised)| alarm.own_end && *raised)
+    }
+
+    /// This watch goes dark: that breaks through everything, to all who were told and the next
+    /// rung.
+    pub(super) fn says_dark(&mut self, own: usize) {
+        for at in 0..self.calls.len() {
+            let call = &self.calls[at];
+            let open = call.phase != Phase::Over && call.nothing_since.is_none();
+            let says_it = call.phase == Phase::Climbing && call.members.iter().all(|it| it.alarm == own);
+            if !open || says_it {
+                continue;
+            }
+            if matches!(call.phase, Phase::Answered(_) | Phase::Asking(_)) {
+                let who = call.answerer;
+                let ways = WAYS.into_iter().filter(|target| person(target) == who);
+                ways.for_each(|target| self.tell(at, target, "call"));
+            }
+            self.told_so_far(at).into_iter().for_each(|target| self.tell(at, target, "call"));
+            self.next_rung(at);
+            self.see_to_ladders(at);
+        }
     }
 }

@@ -1,6 +1,7 @@
 //! Who is told: by a rung, with news, and what all that comes to by one way in one moment.
 
 use super::Account;
+use super::call::Phase;
 use super::house::{CRITICAL, MINUTE, Rank, SIREN, Telling};
 use super::siren::A_RUNG;
 
@@ -11,7 +12,7 @@ impl Account<'_> {
         }
         let now = self.now;
         let call = &mut self.calls[at];
-        let asks = matches!(what, "call" | "ask" | "morning");
+        let asks = asks(what);
         for member in &mut call.members {
             if member.over.is_some() && !member.latched {
                 member.end_told = true;
@@ -23,10 +24,19 @@ impl Account<'_> {
         if asks {
             call.told.insert(target, now);
         }
-        call.out.push((now, target, what));
+        match self.broken.contains(target) {
+            true => {
+                call.failed.push(target);
+                call.lost.insert(((now, self.failures), target));
+            }
+            false if asks => drop(call.reached.insert(target)),
+            false => {}
+        }
+        call.out.push(((now, self.failures), target, what));
     }
 
-    /// All that went out: of what one call-out says in one moment by one way, the last.
+    /// All that went out: of what one call-out says in one moment by one way, the last; but what
+    /// follows from a failure is said apart.
     pub(crate) fn pages(self) -> Vec<Telling> {
         let mut pages: Vec<Telling> = self.siren_pages().collect();
         for call in &self.calls {
@@ -35,13 +45,25 @@ impl Account<'_> {
                 if later.into_iter().any(|(then, to, _)| then == at && to == target) {
                     continue;
                 }
+                // What follows from a failure adds nothing to a page that got through.
+                let mut earlier = call.out.iter().take(nth);
+                let told = |(then, to, earlier): &((i64, u32), &'static str, &str)| {
+                    then.0 == at.0
+                        && then.1 < at.1
+                        && to == target
+                        && asks(earlier)
+                        && !call.lost.contains(&(*then, *to))
+                };
+                if asks(what) && earlier.any(told) {
+                    continue;
+                }
                 let what = match *what {
                     "ask" => "call",
                     "call" if call.digest => "digest",
                     "morning" => "digest",
                     what => what,
                 };
-                pages.push((*at, (*target).to_owned(), what));
+                pages.push((at.0, (*target).to_owned(), what));
             }
         }
         pages.sort();
@@ -53,7 +75,7 @@ impl Account<'_> {
         let call = &self.calls[at];
         let loud = self.standing(call) == Some(CRITICAL);
         let siren = call.siren.filter(|_| loud).map(|_| SIREN);
-        call.told.keys().copied().filter(|target| loud || !self.sleeps(target)).chain(siren).collect()
+        call.reached.iter().copied().filter(|target| loud || !self.sleeps(target)).chain(siren).collect()
     }
 
     /// When this call-out told it something that asks for the last time.
@@ -68,6 +90,40 @@ impl Account<'_> {
         if self.held_until(at).is_none() {
             self.told_so_far(at).into_iter().for_each(|target| self.tell(at, target, "call"));
         }
+    }
+
+    /// It is known of a way that its page has failed. A rung all of whose pages failed gives way to
+    /// the next, now; whoever answered and can't be reached, to others.
+    pub(super) fn fails(&mut self, at: usize, target: &'static str) {
+        let rank = self.standing(&self.calls[at]).unwrap_or(0);
+        let asked = self.asked_ladders(&self.calls[at]);
+        let mut in_vain = Vec::new();
+        let call = &mut self.calls[at];
+        for ((ladder, of), climb) in &mut call.climbs {
+            if climb.open.remove(target) && climb.open.is_empty() && *of == rank && asked.contains(ladder) {
+                in_vain.push((*ladder, climb.next));
+            }
+        }
+        let asking_failed = call.open.remove(target) && call.open.is_empty();
+        if call.nothing_since.is_some() {
+            return;
+        }
+        match call.phase {
+            Phase::Asking(_) if asking_failed => self.nobody_said_a_word(at),
+            Phase::Climbing => {
+                for (ladder, next) in in_vain {
+                    if next < self.house.ladders[ladder].rungs.len() {
+                        self.take(at, ladder, rank, next);
+                    }
+                }
+            }
+            Phase::ForCause(_)
+            | Phase::ForMorning(_)
+            | Phase::Answered(_)
+            | Phase::Asking(_)
+            | Phase::Over => {}
+        }
+        self.see_to_ladders(at);
     }
 
     /// Whom a rung tells; from the ladder's length on it repeats the last that reaches somebody,
@@ -113,11 +169,16 @@ impl Account<'_> {
             climb.next = rung + 1;
             climb.reached = climb.reached.max(Some(rung.min(last)));
             climb.due = rungs.get(rung + 1).map_or(now + again, |after| (climb.begun + after).max(now));
+            climb.open = to.iter().copied().filter(|target| *target != SIREN).collect();
             if names_somebody(&to) {
                 return;
             }
         }
     }
+}
+
+fn asks(what: &str) -> bool {
+    matches!(what, "call" | "ask" | "morning")
 }
 
 /// A siren is nobody.

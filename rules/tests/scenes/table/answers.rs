@@ -130,7 +130,7 @@ fn a_critical_member_that_is_not_expected_breaks_through_an_answer() {
     night.wait(1);
     night.raise("heat");
     night.wait(1);
-    night.told(&["1:00 ines.mail call", "1:00 ines.push call", "1:00 tom.text call", "1:00 siren call"]);
+    night.told(&["1:00 ines.mail call", "1:00 ines.push call", "1:00 siren call", "1:00 tom.text call"]);
 }
 
 #[test]

@@ -164,3 +164,21 @@ fn the_highest_rank_falls_and_an_answer_stays() {
     night.wait(50);
     night.told(&[]);
 }
+
+#[test]
+fn what_is_left_waits_from_the_last_page_to_a_person_and_not_from_the_siren_s_end() {
+    let mut night = Night::by_day(
+        "power critical loud
+         pump low mild; consequence-of = [\"power\"]",
+    );
+    night.site.reload(&night.site.rules.replace("[\"ines.push\"] }", "[\"ines.mail\"] }"));
+    night.raise("pump");
+    night.seconds(30);
+    night.raise("power");
+    night.wait(4);
+    night.site.forget();
+    night.clear("power");
+    night.wait(31);
+    // All of the milder ladder have been told: it repeats 30 min after that.
+    night.told(&["30:30 ines.mail call"]);
+}

@@ -1,6 +1,6 @@
 //! Rungs: when they fall due, what a failure does, who is asked outside their hours.
 
-use super::{NIGHT, Night, people, rules};
+use super::{NIGHT, NOON, Night, people, rules};
 use crate::harness::{Channel, hours};
 use slackwater_rules::time::Span;
 
@@ -148,4 +148,104 @@ fn a_page_says_when_this_watch_goes_dark() {
         "{}",
         page.body
     );
+}
+
+#[test]
+fn who_was_reached_by_nothing_hears_of_no_end() {
+    let mut night = Night::by_day("pump high mild");
+    night.site.channel("ines.mail", Channel::Fails);
+    night.raise("pump");
+    night.wait(5);
+    night.told(&["0:00 ines.mail call", "0:00 ines.push call"]);
+    night.clear("pump");
+    night.wait(3);
+    night.told(&["7:00 ines.push clear"]);
+}
+
+#[test]
+fn a_way_that_fails_again_and_again_has_told_nobody_and_gets_no_all_clear() {
+    let mut night = Night::by_day("power critical loud");
+    night.site.channel("tom.text", Channel::Fails);
+    night.raise("power");
+    (0..3).for_each(|_| night.next("ines", "power"));
+    night.site.forget();
+    night.clear("power");
+    night.wait(3);
+    night.told(&["0:00 siren taken", "2:00 neighbour.mail clear", "2:00 neighbour.text clear"]);
+}
+
+#[test]
+fn a_rung_that_a_failure_brings_forward_does_not_tell_again_who_has_just_been_told() {
+    let other =
+        "[callout.other]\nsteps = [{ after = \"0 min\", to = [\"neighbour.text\"] }]\nagain = \"1 h\"\n";
+    let alarms = "power critical loud\nheat critical other; consequence-of = [\"power\"]";
+    let mut night = Night::with(&(rules(alarms) + other), people(), NOON);
+    night.site.channel("tom.text", Channel::Fails);
+    night.raise("power");
+    night.raise("heat");
+    night.seconds(10);
+    // By the ladder of the one, and by the next rung of the other.
+    night.told(&["0:00 tom.text call", "0:00 siren call", "0:00 neighbour.text call"]);
+}
+
+#[test]
+fn worse_in_the_moment_of_a_repeat_is_news_to_everybody_and_tells_nobody_a_third_time() {
+    let mut night = Night::by_day(
+        "power high loud; worse = \"depth-seen is on\"
+         depth low none",
+    );
+    night.raise("power");
+    night.wait(34);
+    night.site.forget();
+    // The repeat to the last rung has left when it is heard.
+    night.site.says_later("house/depth/seen", "on");
+    night.wait(15);
+    night.told(&[
+        "35:00 neighbour.mail call",
+        "35:00 neighbour.mail call",
+        "35:00 neighbour.text call",
+        "35:00 tom.text call",
+    ]);
+}
+
+#[test]
+fn that_this_watch_goes_dark_is_told_in_the_call_out_that_it_joins_too() {
+    let ups = "[sensor.left]\ntopic = \"house/left\"\nmeasures = \"runtime\"\nunit = \"min\"\nevery = \"1 min\"\n\
+               [alarm.own-power]\nhazard = \"ups-ending\"\nruntime = \"left\"\ncallout = \"mild\"\n\
+               consequence-of = [\"power\"]\n";
+    let mut night = Night::with(&(rules("power critical loud") + ups), people(), NIGHT);
+    night.site.feed("house/left", "40", Span::minutes(1));
+    night.raise("power");
+    night.wait(1);
+    night.answer("tom", "power");
+    night.site.forget();
+    night.site.says("house/left", "8");
+    night.seconds(11);
+    let to = |name: &str| night.site.world.sent.iter().any(|sent| sent.to == name);
+    assert!(to("tom.text") && to("neighbour.text"), "{}", night.site.story());
+    let status = night.site.engine.status(night.site.now);
+    let own = status.calls.iter().find(|call| call.about.iter().any(|about| about == "own-power"));
+    assert!(
+        own.is_some_and(|call| call.about.iter().any(|about| about == "power")),
+        "{}",
+        night.site.story()
+    );
+}
+
+#[test]
+fn what_came_and_went_at_night_is_told_in_the_morning_though_the_watch_was_about_to_go_dark() {
+    let ups = "[sensor.left]\ntopic = \"house/left\"\nmeasures = \"runtime\"\nunit = \"min\"\nevery = \"1 min\"\n\
+               [alarm.own-power]\nhazard = \"ups-ending\"\nruntime = \"left\"\ncallout = \"loud\"\n";
+    let mut night = Night::with(&(rules("pump low mild") + ups), people(), NIGHT);
+    night.site.feed("house/left", "40", Span::minutes(1));
+    night.raise("pump");
+    night.wait(1);
+    night.clear("pump");
+    night.site.says("house/left", "8");
+    night.wait(2);
+    night.site.says("house/left", "40");
+    night.wait(30);
+    night.site.forget();
+    night.wait(9 * 60);
+    night.told(&["475:00 ines.mail digest"]);
 }

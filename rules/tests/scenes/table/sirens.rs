@@ -168,3 +168,64 @@ fn once_its_hour_is_used_up_it_begins_again_only_when_there_is_room_for_ten_seco
     let ([on], [off]) = (&on[..], &off[..]) else { panic!("{}", night.site.story()) };
     assert_eq!(*off - *on, Span::minutes(3) - Span::seconds(5), "{}", night.site.story());
 }
+
+#[test]
+fn what_is_back_within_its_rung_s_three_minutes_sounds_on_until_their_end() {
+    let mut night = Night::by_day("power critical loud");
+    night.raise("power");
+    night.wait(1);
+    night.clear("power");
+    night.seconds(30);
+    night.raise("power");
+    night.wait(3);
+    // Nobody is paged, and the three minutes are those of the rung.
+    night.told(&[
+        "0:00 tom.text call",
+        "0:00 siren call",
+        "1:00 siren taken",
+        "1:30 siren call",
+        "3:00 siren taken",
+    ]);
+}
+
+#[test]
+fn what_is_back_after_its_rung_s_three_minutes_sounds_no_more_before_the_next() {
+    let mut night = Night::by_day("power critical loud");
+    night.raise("power");
+    night.wait(2);
+    night.clear("power");
+    night.seconds(90);
+    night.site.forget();
+    night.raise("power");
+    night.seconds(60);
+    night.told(&[]);
+}
+
+#[test]
+fn what_was_answered_while_nothing_stood_and_is_back_sounds_nothing() {
+    let mut night = Night::by_day("power critical loud");
+    night.raise("power");
+    night.wait(1);
+    let code = night.code("power");
+    night.clear("power");
+    night.seconds(20);
+    night.site.forget();
+    night.site.says_person("tom", OperatorCommand::Acknowledge { code, length: None });
+    night.raise("power");
+    night.wait(3);
+    night.told(&[]);
+}
+
+#[test]
+fn a_restart_does_not_begin_what_was_silent_and_goes_on_with_what_sounded() {
+    let mut night = Night::by_day("power critical loud");
+    night.raise("power");
+    night.wait(1);
+    night.site.forget();
+    night.restart();
+    night.wait(2);
+    night.told(&["3:00 siren taken"]);
+    night.restart();
+    night.seconds(20);
+    night.told(&[]);
+}
