@@ -2,6 +2,7 @@
 //! what it should be beside it, never the limit in place of the reading. Pages, `status` and the
 //! records' reasons show it.
 
+use super::crossing::{Crossing, DRAWN};
 use super::explain::ExplainedPart;
 use super::query::UntilWhat;
 use super::scale::show_of;
@@ -12,14 +13,13 @@ use crate::reading::Value;
 use crate::site::{Sight, Site};
 use crate::units::Dimension;
 use crate::words;
-use std::cmp::Ordering;
 
 impl Condition {
     /// The readings that its truth rests on, by name: `mains off, lagoon temp 23.1 °C, should be at
     /// least 24 °C`.
     pub fn because<W: World>(&self, site: &dyn Site, present: &Present<'_, W>) -> String {
         let mut parts = Vec::new();
-        self.because_of(&ExplainedPart { site, present, hold: None }, "", Meaning::Fault, &mut parts);
+        self.because_of(&ExplainedPart { site, present, hold: None }, "", Crossing::Fault, &mut parts);
         parts.into_iter().map(|part| part.named).collect::<Vec<_>>().join(", ")
     }
 
@@ -27,23 +27,23 @@ impl Condition {
     /// single reading needs no name at all, and a single word tells nothing that the alarm's name
     /// doesn't.
     pub fn readings<W: World>(&self, site: &dyn Site, present: &Present<'_, W>, place: &str) -> String {
-        self.readings_meaning(site, present, place, Meaning::Fault)
+        self.readings_with(site, present, place, Crossing::Fault)
     }
 
     /// The same without what they should be: for a text.
     pub fn bare_readings<W: World>(&self, site: &dyn Site, present: &Present<'_, W>, place: &str) -> String {
-        self.readings_meaning(site, present, place, Meaning::Unsaid)
+        self.readings_with(site, present, place, Crossing::Unsaid)
     }
 
-    fn readings_meaning<W: World>(
+    fn readings_with<W: World>(
         &self,
         site: &dyn Site,
         present: &Present<'_, W>,
         place: &str,
-        meaning: Meaning,
+        crossing: Crossing,
     ) -> String {
         let mut parts = Vec::new();
-        self.because_of(&ExplainedPart { site, present, hold: None }, place, meaning, &mut parts);
+        self.because_of(&ExplainedPart { site, present, hold: None }, place, crossing, &mut parts);
         // A word beside a number is what the alarm's name says already.
         if parts.iter().any(|part| !part.is_word()) {
             parts.retain(|part| !part.is_word());
@@ -77,7 +77,7 @@ impl Condition {
         &self,
         told: &ExplainedPart<'_, W>,
         place: &str,
-        meaning: Meaning,
+        crossing: Crossing,
         into: &mut Vec<ReadPart>,
     ) {
         match self {
@@ -86,89 +86,25 @@ impl Condition {
                 let truth_of = |part: &Condition| part.evaluate(told.present, told.hold).truth;
                 let whole = truth_of(self);
                 let of_part = |part: &Condition| match self {
-                    Self::All(_) if meaning != Meaning::Unsaid && self.is_circumstance(part, told.site) => {
-                        Meaning::Circumstance
+                    Self::All(_) if crossing != Crossing::Unsaid && self.is_circumstance(part, told.site) => {
+                        Crossing::Circumstance
                     }
-                    Self::All(_) | Self::Any(_) | Self::Not(_) | Self::Says(..) => meaning,
+                    Self::All(_) | Self::Any(_) | Self::Not(_) | Self::Says(..) => crossing,
                 };
                 parts
                     .iter()
                     .filter(|part| truth_of(part) == whole)
                     .for_each(|part| part.because_of(told, place, of_part(part), into));
             }
-            Self::Not(inner) => inner.because_of(told, place, meaning.denied(), into),
+            Self::Not(inner) => inner.because_of(told, place, crossing.denied(), into),
             Self::Says(test, written) => {
-                for reading in told.readings(test, written, place, meaning) {
+                for reading in told.readings(test, written, place, crossing) {
                     if !into.contains(&reading) {
                         into.push(reading);
                     }
                 }
             }
         }
-    }
-}
-
-impl Condition {
-    /// Whether a part of what has to be true together is no fault by itself: a heater may draw what
-    /// it likes unless the water stands, and of two limits neither alone is one.
-    fn is_circumstance(&self, part: &Condition, site: &dyn Site) -> bool {
-        let drawn = |condition: &Condition| {
-            let draws = |id: &SensorId| DRAWN.contains(&site.sensor(*id).measure.name);
-            condition.sensors().iter().all(draws)
-        };
-        let limits = self.limits();
-        let others = limits.iter().filter(|limit| !drawn(limit)).count();
-        limits.len() > 1 && (others != 1 || drawn(part))
-    }
-
-    /// Every comparison in it.
-    fn limits(&self) -> Vec<&Condition> {
-        match self {
-            Self::All(parts) | Self::Any(parts) => parts.iter().flat_map(Condition::limits).collect(),
-            Self::Not(inner) => inner.limits(),
-            Self::Says(Test::Compare { .. } | Test::Range { .. }, _) => vec![self],
-            Self::Says(..) => Vec::new(),
-        }
-    }
-}
-
-/// What a device draws: that it is on or off, more often than a fault.
-const DRAWN: [&str; 2] = ["power", "current"];
-
-/// What it means that a part of a condition is true.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Meaning {
-    /// Something is wrong, so the opposite is what should be.
-    Fault,
-    /// All is as it should be: the condition denies it.
-    Sound,
-    /// Neither by itself.
-    Circumstance,
-    /// Only what is read counts.
-    Unsaid,
-}
-
-impl Meaning {
-    fn denied(self) -> Self {
-        match self {
-            Self::Fault => Self::Sound,
-            Self::Sound => Self::Fault,
-            Self::Circumstance | Self::Unsaid => self,
-        }
-    }
-
-    /// `, should be at least 24 °C`; and where that would say too much, how the value lies to it.
-    fn beside(self, limit: &str, below: bool, value: Option<Ordering>) -> String {
-        let how = match (self, value) {
-            (Self::Fault, _) if below => "should be at least",
-            (Self::Sound, _) if !below => "should be at least",
-            (Self::Fault | Self::Sound, _) => "should be at most",
-            (Self::Circumstance, Some(Ordering::Less)) => "less than",
-            (Self::Circumstance, Some(Ordering::Greater)) => "more than",
-            (Self::Circumstance, Some(Ordering::Equal)) => "just",
-            (Self::Circumstance, None) | (Self::Unsaid, _) => return String::new(),
-        };
-        format!(", {how} {limit}")
     }
 }
 
@@ -193,17 +129,17 @@ impl ReadPart {
 }
 
 impl<W: World> ExplainedPart<'_, W> {
-    fn readings(&self, test: &Test, written: &str, place: &str, meaning: Meaning) -> Vec<ReadPart> {
+    fn readings(&self, test: &Test, written: &str, place: &str, crossing: Crossing) -> Vec<ReadPart> {
         let now = self.present.now;
         let name = |id: SensorId| words::without_place(&self.site.sensor(id).title, place).to_owned();
         let read = |id: &SensorId| ReadPart::of(format!("{} {}", name(*id), self.reading_in_words(*id)));
         let one = |words: String| vec![ReadPart::of(words)];
         match test {
             Test::Compare { left, order, right, dimension } => {
-                self.against_limit([left, right], *order, *dimension, place, meaning)
+                self.against_limit([left, right], *order, *dimension, place, crossing)
             }
             Test::Range { value: Formula::Sensor(id), low, high, outside, dimension }
-                if meaning == (if *outside { Meaning::Fault } else { Meaning::Sound }) =>
+                if crossing == (if *outside { Crossing::Fault } else { Crossing::Sound }) =>
             {
                 self.against_range(*id, [low, high], *dimension, place)
             }
@@ -307,14 +243,15 @@ impl<W: World> ExplainedPart<'_, W> {
         vec![ReadPart { named: format!("{name} {read}"), bare: Some(read) }]
     }
 
-    /// A reading with what it should be beside it, where there is one limit; else all that was read.
+    /// A reading with what it should be beside it, where there is one limit; else all that was
+    /// read.
     fn against_limit(
         &self,
         [left, right]: [&Formula; 2],
         order: Comparison,
         dimension: Dimension,
         place: &str,
-        meaning: Meaning,
+        crossing: Crossing,
     ) -> Vec<ReadPart> {
         let (formula, base, below) = match (left, right) {
             (Formula::Constant(limit), formula) => (formula, *limit, !order.is_below()),
@@ -324,7 +261,7 @@ impl<W: World> ExplainedPart<'_, W> {
         let like = self.like(formula);
         let limit = words::for_people(&show_of(formula, base, dimension, like));
         let value = formula.bounds(self.present).known();
-        let beside = meaning.beside(&limit, below, value.and_then(|value| value.partial_cmp(&base)));
+        let beside = crossing.beside(&limit, below, value.and_then(|value| value.partial_cmp(&base)));
         match formula {
             Formula::Sensor(id) => {
                 let read = match self.drawn(*id, base, below) {

@@ -184,7 +184,8 @@ fn build(
     })
 }
 
-/// `the water thermometer`, `the sump sensor`, `the left probe`: a water sensor might be one of leaks.
+/// `the water thermometer`, `the sump sensor`, `the left probe`: a water sensor might be one of
+/// leaks.
 fn sensor_title(title: &str, measure: &str) -> String {
     let named = ["sensor", "probe", "meter", "thermometer"].iter().any(|word| title.ends_with(word));
     let bare = measure == "temperature" && !title.ends_with("temp") && !title.ends_with("temperature");
