@@ -10,18 +10,15 @@
 //! Internet reaches; but a clock that was right and was not stepped drifts by seconds a day. So
 //! trust once given is kept for a week, until the wall clock jumps against the monotonic one.
 
+mod timer;
+
 use crate::settings::Trust;
-use rustix::time::{
-    ClockId, Itimerspec, TimerfdClockId, TimerfdFlags, TimerfdTimerFlags, Timespec, clock_gettime,
-    timerfd_create, timerfd_settime,
-};
+use rustix::time::{ClockId, clock_gettime};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
-use std::io;
 use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
-use tokio::io::Interest;
-use tokio::io::unix::AsyncFd;
+pub use timer::Timer;
 
 /// 2026-11-25T00:00:00Z: no wall time before the day this program was made can be right. To be
 /// moved on with each release.
@@ -34,15 +31,9 @@ const KEPT_FOR: Span = Span::hours(7 * 24);
 /// poor crystal is off by 100 ppm, which is a minute in a week.
 const DRIFT: Span = Span::minutes(2);
 
-/// From here on a sleep is by a timer of the kernel, which counts through suspend and wakes once.
-/// One of the async runtime wakes three times for a long sleep, on its way from coarse slots to
-/// fine ones.
-const LONG: Duration = Duration::from_secs(2);
-
-/// The longest real sleep by the async runtime, if the kernel gives no timer. It stands still while
-/// the board is suspended (CLOCK_MONOTONIC), so a deadline that passed meanwhile is noticed at most
-/// this late.
-const SLICE: Duration = Duration::from_secs(30);
+/// The kernel is asked so often whether something keeps the clock right: its word holds for hours,
+/// and the question costs more than a look at the clocks.
+const ASKED_EVERY: Span = Span::seconds(1);
 
 /// A source of [`Now`]; clones are the same clock.
 #[derive(Clone, Debug)]
@@ -50,6 +41,8 @@ pub struct Clock {
     pace: Pace,
     trust: Trust,
     kept: Arc<Mutex<Option<Now>>>,
+    /// When the kernel was asked last, and what it said.
+    kernel: Arc<Mutex<Option<(Moment, bool)>>>,
 }
 
 #[derive(Clone, Debug)]
@@ -95,19 +88,24 @@ impl Steering {
 impl Clock {
     /// The board's own clocks.
     pub fn system(trust: Trust) -> Self {
-        Self { pace: Pace::Real, trust, kept: Arc::default() }
+        Self { pace: Pace::Real, trust, kept: Arc::default(), kernel: Arc::default() }
     }
 
     /// A clock that runs `factor` times as fast (at least 1) from `start` on, and is always
     /// trusted.
     pub fn sped_up(factor: u32, start: Wall) -> Self {
         let pace = Pace::SpedUp { factor: factor.max(1), from: boottime(), start };
-        Self { pace, trust: Trust::Always, kept: Arc::default() }
+        Self { pace, trust: Trust::Always, kept: Arc::default(), kernel: Arc::default() }
     }
 
     /// A clock that is set from outside, and trusted as a board's own is.
     pub fn steered(steering: Arc<Steering>) -> Self {
-        Self { pace: Pace::Steered(steering), trust: Trust::System, kept: Arc::default() }
+        Self {
+            pace: Pace::Steered(steering),
+            trust: Trust::System,
+            kept: Arc::default(),
+            kernel: Arc::default(),
+        }
     }
 
     /// What the clocks say.
@@ -115,7 +113,7 @@ impl Clock {
         let (now, said) = match &self.pace {
             Pace::Real => {
                 let now = Now { mono: boottime(), wall: realtime(), wall_trusted: false };
-                (now, self.trust == Trust::Always || kernel_says_synchronised())
+                (now, self.trust == Trust::Always || self.kernel_vouches(now.mono))
             }
             Pace::Steered(steering) => steering.now(),
             Pace::SpedUp { factor, from, start } => {
@@ -127,19 +125,16 @@ impl Clock {
         Now { wall_trusted: trusted(now, said, &mut kept), ..now }
     }
 
+    fn kernel_vouches(&self, now: Moment) -> bool {
+        let mut kernel = self.kernel.lock().unwrap_or_else(PoisonError::into_inner);
+        let known = kernel.filter(|(asked, _)| now - *asked < ASKED_EVERY);
+        kernel.insert(known.unwrap_or_else(|| (now, kernel_says_synchronised()))).1
+    }
+
     /// Returns once `moment` has come, at once if it has passed. Can be dropped and begun again at
     /// any time.
     pub async fn sleep_until(&self, moment: Moment) {
-        loop {
-            let left = moment - self.now().mono;
-            if left <= Span::ZERO {
-                return;
-            }
-            let left = self.real(left);
-            if left < LONG || sleep_by_kernel(left).await.is_err() {
-                tokio::time::sleep(left.min(SLICE)).await;
-            }
-        }
+        Timer::of(self).wait(moment).await;
     }
 
     /// How long `span` of this clock really takes, for time-outs of the outside world's making.
@@ -204,24 +199,6 @@ fn milliseconds(seconds: i64, nanoseconds: i64) -> i64 {
     seconds.saturating_mul(1_000).saturating_add(nanoseconds / 1_000_000)
 }
 
-/// Sleeps by a timer of the kernel (timerfd_create(2)) on the clock that counts through suspend.
-#[expect(unsafe_code, reason = "who registers a descriptor has to promise that it stays what it is")]
-async fn sleep_by_kernel(length: Duration) -> io::Result<()> {
-    let flags = TimerfdFlags::NONBLOCK | TimerfdFlags::CLOEXEC;
-    let timer = timerfd_create(TimerfdClockId::Boottime, flags)?;
-    let zero = Timespec { tv_sec: 0, tv_nsec: 0 };
-    let it_value = Timespec {
-        tv_sec: i64::try_from(length.as_secs()).unwrap_or(i64::MAX),
-        tv_nsec: length.subsec_nanos().into(),
-    };
-    timerfd_settime(&timer, TimerfdTimerFlags::empty(), &Itimerspec { it_interval: zero, it_value })?;
-    // SAFETY: the timer owns its descriptor, which stays open, and the same, for as long as it is
-    // registered.
-    let timer = unsafe { AsyncFd::register_with_interest(timer, Interest::READABLE) };
-    let timer = timer.map_err(|refused| refused.into_parts().1)?;
-    timer.readable().await.map(drop)
-}
-
 /// What adjtimex(2) says: TIME_ERROR, or STA_UNSYNC among the flags, means that nothing keeps
 /// the clock right. A refused call (a sandbox) says nothing, and so vouches for nothing.
 #[expect(unsafe_code, reason = "no safe wrapper of adjtimex is in the tree")]
@@ -284,18 +261,6 @@ mod tests {
         let seconds: f64 = uptime.split_whitespace().next().and_then(|s| s.parse().ok()).expect("a number");
         let mono = Clock::system(Trust::System).now().mono;
         assert!(((mono - Moment::default()).as_seconds() - seconds).abs() < 5.0);
-    }
-
-    #[tokio::test]
-    async fn a_long_sleep_is_the_kernels_and_ends_once_its_time_has_come() {
-        let clock = Clock::system(Trust::System);
-        let before = clock.now().mono;
-        sleep_by_kernel(Duration::from_millis(30)).await.expect("the kernel has timers");
-        assert!(clock.now().mono - before >= Span::millis(29));
-        clock.sleep_until(before).await;
-        let end = clock.now().mono + Span::millis(2_100);
-        clock.sleep_until(end).await;
-        assert!(clock.now().mono >= end);
     }
 
     #[test]

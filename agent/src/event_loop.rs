@@ -31,7 +31,7 @@ pub use parts::{Parts, RunError, TurnObserver, Until};
 use crate::answers;
 use crate::channels::{self, Channels};
 use crate::checkin;
-use crate::clock::Clock;
+use crate::clock::{Clock, Timer};
 use crate::control::PendingRequest;
 use crate::journal::writer::Keeper;
 use crate::journal::{BootId, JournalLimits};
@@ -251,6 +251,7 @@ impl EventLoop {
         delivered: &mut mpsc::UnboundedReceiver<(Seq, Outcome)>,
     ) -> Result<&'static str, RunError> {
         let mut batch = Vec::with_capacity(BATCH);
+        let mut timer = Timer::of(&self.clock);
         let patience = tokio::time::sleep(READY_WITHIN);
         tokio::pin!(patience);
         loop {
@@ -267,7 +268,7 @@ impl EventLoop {
                 Some(asked) = self.web.requests.recv() => Happening::Web(asked),
                 Some(text) = self.texts.recv() => Happening::Texted(text),
                 Some(letter) = self.letters.recv() => Happening::Mailed(letter),
-                () = wait(&self.clock, wanted_by) => Happening::Woken,
+                () = wait(&mut timer, wanted_by) => Happening::Woken,
                 why = &mut *until => return Ok(why),
                 () = &mut patience, if !self.ready => Happening::Impatient,
             };
@@ -324,9 +325,6 @@ impl EventLoop {
     }
 
     fn gather(&mut self, now: &Now, turn: Turn) {
-        for record in &turn.records {
-            tracing::info!(seq = record.seq, "{}", record.body.in_words(self.engine.plan()));
-        }
         if let Some(onlooker) = &mut self.onlooker {
             onlooker(now, &turn);
         }
@@ -343,7 +341,11 @@ impl EventLoop {
             let now = self.clock.now();
             let records = std::mem::take(&mut self.records);
             has_records |= !records.is_empty();
+            // Connections come about while records are put into words and committed.
             self.expect_pages();
+            for record in &records {
+                tracing::info!(seq = record.seq, "{}", record.body.in_words(self.engine.plan()));
+            }
             self.keeper.keep(records, || self.engine.horizon(), &now);
             let Some(effect) = self.effects.pop_front() else { break now };
             self.run(effect);
@@ -391,9 +393,9 @@ impl EventLoop {
 }
 
 /// Until `moment` on the watch's clock; for ever if there is none.
-async fn wait(clock: &Clock, moment: Option<Moment>) {
+async fn wait(timer: &mut Timer, moment: Option<Moment>) {
     match moment {
-        Some(moment) => clock.sleep_until(moment).await,
+        Some(moment) => timer.wait(moment).await,
         None => std::future::pending().await,
     }
 }

@@ -107,6 +107,8 @@ pub struct Journal {
     latest: MinuteLog,
     packer: Packer,
     due: Option<Moment>,
+    /// The last write of readings failed.
+    behind: bool,
     /// Rows of an older version are on their way into packs.
     migrating: Option<Migrating>,
     /// Whether the readings are sound is being looked at.
@@ -182,6 +184,7 @@ impl Journal {
             horizon: horizon.cast_unsigned(),
             minutes: Minutes::default(),
             due: None,
+            behind: false,
         })
     }
 
@@ -219,7 +222,7 @@ impl Journal {
     /// # Errors
     /// The disk has not so much room now.
     pub fn set_aside(&mut self) -> Result<(), JournalError> {
-        self.set_reserve("INSERT OR IGNORE INTO meta VALUES ('reserve', zeroblob(524288))")
+        self.set_reserve("INSERT OR IGNORE INTO reserve VALUES (1, zeroblob(524288))")
     }
 
     /// Gives that room to records: nobody else can take it.
@@ -227,7 +230,7 @@ impl Journal {
     /// # Errors
     /// What the disk says.
     pub fn give_up(&mut self) -> Result<(), JournalError> {
-        self.set_reserve("DELETE FROM meta WHERE key = 'reserve'")
+        self.set_reserve("DELETE FROM reserve")
     }
 
     fn set_reserve(&mut self, sql: &str) -> Result<(), JournalError> {

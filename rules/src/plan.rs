@@ -61,6 +61,7 @@ use crate::time::Span;
 use crate::units::Dimension;
 use jiff::civil::{Time, Weekday};
 use jiff::tz::TimeZone;
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 pub use crate::ids::{AlarmId, BatteryId, CalloutId, RelayId, SensorId, TankId, Target, WatchedId};
@@ -204,9 +205,9 @@ pub struct Alarm {
     /// For how long it may be shelved, if the keeper says so.
     pub longest_shelf: Option<Span>,
     /// What usually causes it.
-    pub cause: Option<String>,
+    pub cause: Option<Cow<'static, str>>,
     /// What follows if nobody acts.
-    pub consequence: Option<String>,
+    pub consequence: Option<Cow<'static, str>>,
     /// What to do.
     pub response: Card,
     /// How long a person has to act.

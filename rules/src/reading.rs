@@ -23,6 +23,7 @@ use crate::units::{Quantity, Scale};
 use number::Named;
 use place::PayloadParts;
 use serde_json::Value as Json;
+use std::sync::Arc;
 
 /// What a sensor can say.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -46,7 +47,7 @@ pub struct Mapping {
 #[derive(Clone, Debug, PartialEq)]
 pub enum ValuePlace {
     /// At a place, and what belongs to it at others.
-    At(Box<PlacedValue>),
+    At(Arc<PlacedValue>),
     /// It is the record of this name in a SenML pack, which has unit and time by itself: RFC 8428.
     Senml(String),
 }
@@ -85,7 +86,7 @@ pub enum Content {
     /// A number in this unit unless the text names its own; a decimal comma is understood.
     Number(Scale),
     /// One of these words.
-    Words(Vec<Word>),
+    Words(Arc<[Word]>),
 }
 
 /// A declared word and how it is spelled on the wire.
@@ -133,7 +134,7 @@ impl Mapping {
     /// A value at a place, with nothing beside it.
     pub fn at(value: FieldPlace, content: Content) -> Self {
         let placed = PlacedValue { value, unit: None, time: None, line: Linear::AS_SENT };
-        Self { found: ValuePlace::At(Box::new(placed)), content }
+        Self { found: ValuePlace::At(Arc::new(placed)), content }
     }
 
     /// The whole payload is the value.

@@ -71,7 +71,7 @@ pub struct Sensor {
     /// How its payloads are to be understood.
     pub mapping: Mapping,
     /// Where its sender says whether it is there, if it does.
-    pub available: Option<Availability>,
+    pub available: Option<Box<Availability>>,
     /// The tank it belongs to; site-wide if none.
     pub tank: Option<TankId>,
     /// What it measures.

@@ -172,6 +172,11 @@ impl Server {
         self.shared.state().connections
     }
 
+    /// Waits until there have been so many connections; false after 10 seconds without.
+    pub async fn connected(&self, count: usize) -> bool {
+        self.until(|state| state.connections >= count).await
+    }
+
     async fn until(&self, met: impl Fn(&State) -> bool) -> bool {
         let wait = async {
             loop {
@@ -187,6 +192,8 @@ impl Server {
 }
 
 async fn greet(stream: TcpStream, script: &Script, shared: &Shared) -> io::Result<()> {
+    // Else what it says behind the tickets of TLS 1.3 waits for their acknowledgement, for 40 ms.
+    stream.set_nodelay(true)?;
     if shared.state().fault == Fault::SilentFromTheStart {
         return std::future::pending().await;
     }

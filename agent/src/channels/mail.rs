@@ -30,7 +30,7 @@ const LIMITS: (Span, Span) = (Span::seconds(1), Span::minutes(10));
 /// channel, which tries at once.
 const REFUSED_FOR: Duration = Duration::from_secs(3_600);
 
-/// A connection and when it was opened, or what went wrong and at which step.
+/// A connection and when it was ready, or what went wrong and at which step.
 type OpenedAhead = Result<(Smtp, Instant), (SmtpFault, &'static str)>;
 
 /// A mail channel that is set up.
@@ -41,8 +41,8 @@ pub(super) struct Mail {
     tls: Option<smtp::Tls>,
     /// What the last page left open, for the next one if it comes soon.
     kept: Option<Smtp>,
-    /// A connection that is being opened for a page that is about to come; broken off when it is
-    /// let go of.
+    /// A connection that is made ready for a page that is about to come; broken off when it is let go
+    /// of.
     opening: JoinSet<OpenedAhead>,
     /// When the server refused our login, and in which words.
     refused: Option<(Instant, String)>,
@@ -144,22 +144,23 @@ impl Mail {
         (!left.is_zero()).then_some((left, said))
     }
 
-    /// A page is about to come: a connection is opened for it, unless there is one.
+    /// A page is about to come: a connection is made ready for it.
     pub(super) fn expect(&mut self) {
-        if self.kept.is_some() || !self.opening.is_empty() || self.refusal().is_some() {
+        if !self.opening.is_empty() || self.refusal().is_some() {
             return;
         }
         let (server, tls, limit) = (self.server.clone(), self.tls.clone(), self.limit());
+        let kept = self.kept.take();
         self.opening.spawn(async move {
             let progress = Progress::new();
-            let opened = timeout(limit, connect(&server, tls.as_ref(), limit, &progress)).await;
+            let ready = timeout(limit, ready(kept, &server, tls.as_ref(), limit, &progress)).await;
             let late = || SmtpFault::Broken(format!("no answer within {} s", limit.as_secs_f64()));
-            let opened = opened.unwrap_or_else(|_| Err(late()));
-            opened.map(|smtp| (smtp, Instant::now())).map_err(|fault| (fault, progress.step()))
+            let ready = ready.unwrap_or_else(|_| Err(late()));
+            ready.map(|smtp| (smtp, Instant::now())).map_err(|fault| (fault, progress.step()))
         });
     }
 
-    /// The connection that was begun for this page, if one was.
+    /// The connection that was made ready for this page, if one was.
     async fn opened(&mut self, progress: &Progress) -> Option<Result<Smtp, SmtpFault>> {
         progress.at("while connecting");
         // A defect in that task is no reason not to connect once more.
@@ -167,7 +168,7 @@ impl Mail {
             Ok((smtp, at)) if at.elapsed() < STILL_THERE => Some(Ok(smtp)),
             Ok((smtp, _)) => {
                 self.kept = Some(smtp);
-                self.kept().await.map(Ok)
+                None
             }
             Err((fault, step)) => {
                 progress.at(step);
@@ -203,12 +204,9 @@ impl Mail {
 
     /// The whole conversation. The connection is kept only after its good end.
     async fn deliver(&mut self, message: &[u8], progress: &Progress) -> Result<SmtpReply, SmtpFault> {
-        let mut smtp = match self.kept().await {
-            Some(smtp) => smtp,
-            None => match self.opened(progress).await {
-                Some(opened) => opened?,
-                None => connect(&self.server, self.tls.as_ref(), self.limit(), progress).await?,
-            },
+        let mut smtp = match self.opened(progress).await {
+            Some(opened) => opened?,
+            None => ready(self.kept.take(), &self.server, self.tls.as_ref(), self.limit(), progress).await?,
         };
         progress.at("after MAIL");
         smtp.done(&format!("MAIL FROM:<{}>", self.server.from.email)).await?;
@@ -223,12 +221,22 @@ impl Mail {
         self.kept = Some(smtp);
         Ok(reply)
     }
+}
 
-    async fn kept(&mut self) -> Option<Smtp> {
-        let mut smtp = self.kept.take()?;
-        let lives = timeout(STILL_THERE, smtp.done("NOOP")).await.is_ok_and(|done| done.is_ok());
-        lives.then_some(smtp)
+/// A connection that lives: what an earlier page left open, if it shows so, else a new one.
+async fn ready(
+    kept: Option<Smtp>,
+    server: &MailSettings,
+    tls: Option<&smtp::Tls>,
+    limit: Duration,
+    progress: &Progress,
+) -> Result<Smtp, SmtpFault> {
+    if let Some(mut smtp) = kept
+        && timeout(STILL_THERE, smtp.done("NOOP")).await.is_ok_and(|done| done.is_ok())
+    {
+        return Ok(smtp);
     }
+    connect(server, tls, limit, progress).await
 }
 
 /// Connects, encrypts and logs in.

@@ -40,10 +40,13 @@ impl fmt::Display for Opened {
         match self {
             Self::Created => write!(f, "a new journal was begun"),
             Self::Current => write!(f, "the journal is sound and up to date"),
-            Self::Migrated { from } => write!(
-                f,
-                "the journal was brought up to date from version {from}: its readings are packed in the background"
-            ),
+            Self::Migrated { from } => {
+                write!(f, "the journal was brought up to date from version {from}")?;
+                match from {
+                    1 => f.write_str(": its readings are packed in the background"),
+                    _ => Ok(()),
+                }
+            }
             Self::SetAside { path, why } => {
                 write!(f, "{why}: it is kept as {}, and a new journal was begun", path.display())
             }

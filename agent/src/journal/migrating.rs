@@ -122,7 +122,7 @@ fn copy(path: &Path) -> Result<(), String> {
         // For the older program it is what it was.
         let copy = Connection::open(&part)?;
         copy.execute_batch(
-            "BEGIN; DROP TABLE packs; DELETE FROM meta WHERE key IN ('folded', 'reserve');
+            "BEGIN; DROP TABLE packs; DROP TABLE reserve; DELETE FROM meta WHERE key = 'folded';
              PRAGMA user_version = 1; COMMIT;",
         )?;
         copy.close().map_err(|(_, error)| error)

@@ -20,6 +20,10 @@ pub(super) const MINUTE: i64 = 60_000;
 /// a half of 20 sensors.
 const MOST_WAITING: usize = 50_000;
 
+/// With so many there is no waiting for the next flush: a witness of thousands of sites has them
+/// within a minute.
+const MANY_WAITING: usize = 10_000;
+
 #[derive(Debug)]
 struct SensorMinutes {
     name: Arc<str>,
@@ -80,6 +84,11 @@ impl Minutes {
                 self.finished.push_back((place, bucket));
             }
         }
+    }
+
+    /// Whether so many are finished that they want to be written before their time.
+    pub(super) fn are_many(&self) -> bool {
+        self.finished.len() >= MANY_WAITING
     }
 
     /// Whether there are finished minutes of a sensor that has no row yet.

@@ -36,11 +36,13 @@ impl Journal {
             self.migrate(now)?;
         }
         let due = *self.due.get_or_insert(now.mono + self.limits.every);
-        if now.mono < due {
+        let early = self.minutes.are_many() && !self.behind;
+        if now.mono < due && !early {
             return Ok(Pruned::default());
         }
         let result = self.write_minutes(now, false).and_then(|made_room| self.prune(now, made_room));
-        self.due = Some(now.mono + if result.is_ok() { self.limits.every } else { RETRY });
+        self.behind = result.is_err();
+        self.due = Some(now.mono + if self.behind { RETRY } else { self.limits.every });
         result
     }
 

@@ -26,7 +26,7 @@ pub(super) const BLOCK: i64 = 360;
 
 /// The first makes an empty file version 1, the second makes version 1 version 2, and so on.
 /// What has been released is never edited.
-const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2];
+const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2, VERSION_3];
 
 const VERSION_1: &str = "
 CREATE TABLE meta (key TEXT PRIMARY KEY, value ANY) STRICT, WITHOUT ROWID;
@@ -94,6 +94,13 @@ CREATE TABLE packs (
 ) STRICT;
 -- The latest generation of the minutes beside this file that is in it.
 INSERT INTO meta VALUES ('folded', 0);
+";
+
+/// What is long has no place among the words of `meta`: whoever looks one up reads past it.
+const VERSION_3: &str = "
+-- Room for records on a full disk: a row, or none once it is given up.
+CREATE TABLE reserve (id INTEGER PRIMARY KEY CHECK (id = 1), room BLOB NOT NULL) STRICT;
+DELETE FROM meta WHERE key = 'reserve';
 ";
 
 /// The first minute of the block in which a minute lies.

@@ -118,7 +118,7 @@ fn a_newer_journal_is_no_reading_for_this_program() {
     let place = Place::new();
     place.open("one").db.pragma_update(None, "user_version", 99).unwrap();
     let error = JournalLog::open(&place.path()).unwrap_err();
-    assert!(error.to_string().contains("has version 99, this program knows versions up to 2"), "{error}");
+    assert!(error.to_string().contains("has version 99, this program knows versions up to 3"), "{error}");
     assert!(matches!(place.try_open(), Ok(Opened::SetAside { .. })));
     assert!(beside(&place.path(), ".newer-1").exists());
 }
@@ -380,6 +380,29 @@ fn readings_are_thinned_to_minutes_without_losing_extremes() {
     assert_eq!(read("mains"), [(4, 0, Some(Values::Words { first: 0, last: 0, changes: 2 }))]);
 }
 
+/// A witness: far more minutes between two flushes than may wait in memory.
+#[test]
+fn minutes_of_thousands_of_sensors_are_written_before_their_time_and_none_is_lost() {
+    let place = Place::new();
+    let mut journal = place.open("one");
+    journal.tend(&seconds(0, 0)).unwrap();
+    let (sensors, minutes) = (6_000, 10);
+    for minute in 0..minutes {
+        for sensor in 0..sensors {
+            journal.sample(&[word(&format!("site-{sensor}"), Span::minutes(minute), 0)]);
+        }
+        let after = seconds(60 * minute + 59, 60 * minute + 59);
+        journal.tend(&after).unwrap();
+        assert_eq!(journal.minutes.take_lost(), 0, "minute {minute}");
+    }
+    let end = seconds(60 * minutes, 60 * minutes);
+    journal.flush(&end).unwrap();
+    for sensor in [0, sensors / 2, sensors - 1] {
+        let kept = place.log().readings(&format!("site-{sensor}"), Wall(T0), Wall(T0 + 3_600_000)).unwrap();
+        assert_eq!(kept.len(), usize::try_from(minutes).unwrap(), "site-{sensor}");
+    }
+}
+
 #[test]
 fn a_minute_written_in_parts_is_the_minute_written_at_once() {
     let samples: Vec<Sample> = (0..59)
@@ -530,7 +553,6 @@ fn readings_that_no_disk_takes_do_not_fill_the_memory() {
     for minute in 0..=60_000 {
         journal.sample(&[good("lagoon-temp", Span::minutes(minute), 25.0)]);
     }
-    journal.tend(&seconds(0, 0)).unwrap();
     let now = at(Span::minutes(60_001), Span::ZERO, false);
     assert_eq!(journal.tend(&now).unwrap().unwritten, 10_000);
 }

@@ -11,6 +11,7 @@ use crate::sources::{RunningSources, SourceRound};
 use serde_json::Value as Json;
 use slackwater_rules::engine::{Arrival, Engine, Input, Link, Status};
 use slackwater_rules::plan::Plan;
+use slackwater_rules::quality::Quality;
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 use tokio::sync::mpsc::Receiver;
@@ -188,6 +189,9 @@ fn sensors(status: &Status, plan: &Plan, live: &BTreeSet<String>, wait: Duration
         let topic = sensor.feed.topic().map_or("its source".to_owned(), |topic| format!("`{topic}`"));
         let spoke = sensor.feed.topic().is_some_and(|topic| live.contains(topic));
         match (&view.why, view.age) {
+            (Some(why), _) if view.quality == Quality::Absent.to_string() => {
+                TriedPart::bad(what, why, "see that the device has power, and reaches its network")
+            }
             (Some(why), _) if view.quality != "old" || spoke => TriedPart::bad(
                 what,
                 why,

@@ -123,7 +123,7 @@ fn plan() -> Plan {
         }],
         sensors: vec![
             sensor("lagoon-temp", Mapping::whole(Content::Number(scale())), Some((24.0, 27.0))),
-            sensor("mains", Mapping::whole(Content::Words(words.to_vec())), None),
+            sensor("mains", Mapping::whole(Content::Words(words.into())), None),
         ],
         relays: Vec::new(),
         batteries: Vec::new(),

@@ -50,6 +50,8 @@ pub(crate) fn outcome(error: &(dyn Error + 'static), peer: &str) -> Option<Outco
             | CertificateError::Expired
             | CertificateError::ExpiredContext { .. },
         ) => Outcome::deferred(why),
+        // RFC 8446, section 6.2: an error that has nothing to do with us, such as want of memory.
+        rustls::Error::AlertReceived(AlertDescription::InternalError) => Outcome::deferred(why),
         _ => Outcome::Failed { why: format!("settings: {why}") },
     })
 }
@@ -269,7 +271,7 @@ mod tests {
     }
 
     #[test]
-    fn what_a_clock_can_be_the_cause_of_is_tried_again_and_all_else_is_the_settings_fault() {
+    fn what_a_clock_or_the_server_can_be_the_cause_of_is_tried_again_and_all_else_is_the_settings_fault() {
         let outcome = |error: CertificateError| {
             outcome(&io::Error::other(rustls::Error::from(error)), "here").expect("of TLS")
         };
@@ -281,6 +283,9 @@ mod tests {
             assert!(matches!(outcome(error.clone()), Outcome::Failed { why } if settings(&why)), "{error:?}");
         }
         assert!(super::outcome(&io::Error::other("unplugged"), "here").is_none());
+        let alert = |alert| super::outcome(&io::Error::other(rustls::Error::AlertReceived(alert)), "here");
+        assert!(matches!(alert(AlertDescription::InternalError), Some(Outcome::Deferred { .. })));
+        assert!(matches!(alert(AlertDescription::CertificateRequired), Some(Outcome::Failed { .. })));
     }
 
     #[test]

@@ -14,12 +14,14 @@
 
 mod edge;
 mod pace;
+mod sinks;
 mod swing;
 
 pub use edge::{Edge, Edges, Level};
 
 use crate::thermal::{CELL, Cell};
 use pace::SwingPace;
+use sinks::Sinks;
 use slackwater_time::{Moment, Span};
 use swing::Swing;
 
@@ -67,6 +69,7 @@ pub struct Hold {
     /// put down: three turns tell it again.
     cooler_on: Edge,
     swing: Swing,
+    sinks: Sinks,
     pace: SwingPace,
     moved: Option<Moment>,
     newest: Option<Moment>,
@@ -94,6 +97,7 @@ impl Hold {
         if quiet && self.cooler.has_come_on() {
             self.cooler_on.take(-cell.temperature, cell.end);
         }
+        self.sinks.cell(self.pace.smooth(), self.swing.floor(), self.pace.jumped(), cell.end);
         let by_swing = self.swing.cell(self.pace.smooth(), cell.end, quiet && !suspicious);
         if shift.or(by_swing.filter(|_| !heaters_seen)).is_some_and(|shift| shift.abs() >= LEAST_SHIFT) {
             // A change that goes on while it is being learned is one.
@@ -153,7 +157,12 @@ impl Hold {
 
     /// The lowest that something unseen lets the water become; none while it floats.
     pub fn floor(&self) -> Option<Level> {
-        self.swing.floor()
+        // Where a cooler is seen to let the water go, nothing lifts it.
+        let lets_go = self.rests_at(Holder::Cooler);
+        let is_other = |floor: &Level| {
+            lets_go.is_none_or(|level| (floor.place - level.place).abs() > floor.margin.max(level.margin))
+        };
+        self.swing.floor().filter(|floor| is_other(floor) && !self.sinks.let_through(floor))
     }
 
     /// The highest that something unseen lets the water become.
@@ -230,6 +239,15 @@ impl Hold {
     /// The floor of the swing, which came to be kept later.
     pub(crate) fn kept_floor(&self) -> [f64; 2] {
         self.swing.kept_floor()
+    }
+
+    /// Where the water sank below it and came back, which came later still.
+    pub(crate) fn kept_sinks(&self) -> [f64; 2] {
+        self.sinks.kept()
+    }
+
+    pub(crate) fn recall_sinks(&mut self, sinks: [f64; 2]) {
+        self.sinks.recall(sinks);
     }
 
     pub(crate) fn recall_floor(&mut self, floor: [f64; 2]) {

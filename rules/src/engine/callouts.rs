@@ -184,6 +184,12 @@ impl Callouts {
         calls.find(|call| !call.ended() && call.core.member(episode).is_some())
     }
 
+    /// Whether a running call-out is about this alarm, whichever of its spells.
+    pub(super) fn is_about(&self, alarm: &str) -> bool {
+        let mut calls = self.calls.with_alarm(alarm).filter_map(|id| self.get(id));
+        calls.any(|call| !call.ended() && call.core.members.of_alarm(alarm).is_some())
+    }
+
     /// The alarm of an episode that is, or was lately, open.
     pub(super) fn alarm_of(&self, episode: Seq) -> Option<&str> {
         self.episodes.alarm_of(episode)
@@ -263,7 +269,7 @@ impl Callouts {
         }
         // What a siren should do follows from the states of all call-outs that told it.
         if call.told.keys().any(|target| target.contact.is_none()) {
-            next.then(Task::TendSirens);
+            next.then(Task::TendSirens { again: false });
         }
         for tell in outcome.tells {
             let purpose = kept::purpose(&tell.message, call.kind);
@@ -277,7 +283,7 @@ impl Callouts {
             match target.contact {
                 Some(_) if just_told => {}
                 Some(_) => next.then(Task::Page { call: id, target, purpose }),
-                None => next.then(Task::TendSirens),
+                None => next.then(Task::TendSirens { again: false }),
             }
         }
         next.then(Task::DropUnwanted(id));

@@ -110,7 +110,7 @@ impl Engine {
                 self.decide(|cx, next| cx.drills.on_unanswered(cx, (&target, delivered), next));
             }
             Task::LookAtHands => self.decide(|cx, next| cx.callouts.on_hands(cx, next)),
-            Task::TendSirens => self.decide(|cx, next| cx.callouts.on_sirens(cx, next)),
+            Task::TendSirens { again } => self.decide(|cx, next| cx.callouts.on_sirens(cx, again, next)),
             Task::Hush { siren, by } => self.decide(|cx, next| cx.callouts.on_hush(cx, &siren, by, next)),
             Task::HandOn { call, by } => self.decide(|cx, next| cx.callouts.on_hand_on(cx, call, &by, next)),
             Task::Answer { call, only, named, by } => {
@@ -180,7 +180,7 @@ impl Engine {
                 self.decide(|cx, next| cx.callouts.on_time(cx, call, next));
             }
             DeadlineReason::Retry(page) => self.decide(|cx, next| cx.delivery.on_retry(cx, page, next)),
-            DeadlineReason::Sirens => self.queue.push(Task::TendSirens),
+            DeadlineReason::Sirens => self.queue.push(Task::TendSirens { again: false }),
             DeadlineReason::Drills => self.queue.push(Task::TendDrills),
             DeadlineReason::Outage => self.decide(|cx, next| cx.outage.on_look(cx, next)),
             DeadlineReason::Unfinished => {}
@@ -202,7 +202,7 @@ impl Engine {
             next.then(Task::EndOrphans);
             next.then(Task::ArmRetries);
             next.then(Task::CallForTheForgotten);
-            next.then(Task::TendSirens);
+            next.then(Task::TendSirens { again: false });
             next.then(Task::TendDrills);
         });
     }

@@ -168,7 +168,7 @@ impl Queue {
             | Task::TestMissed { .. }
             | Task::SayDark(_)
             | Task::Hush { .. }
-            | Task::TendSirens
+            | Task::TendSirens { .. }
             | Task::LookAtHands
             | Task::MindDrills
             | Task::EndOrphans
@@ -212,7 +212,7 @@ fn look_of(task: &Task) -> Option<(u8, u64)> {
         Task::DropUnwanted(call) => (4, *call),
         Task::TendDrills => (5, 0),
         Task::ArmDrills => (6, 0),
-        Task::TendSirens => (7, 0),
+        Task::TendSirens { again } => (7, u64::from(*again)),
         Task::LookAtHands => (8, 0),
         Task::ArmRetries => (9, 0),
         Task::MindDrills => (10, 0),

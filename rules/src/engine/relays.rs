@@ -39,7 +39,7 @@ impl Relays {
     pub(super) fn apply(&mut self, ground: &Ground<'_>, record: &Record) {
         let (seq, at) = (record.seq, record.at.mono);
         match &record.body {
-            Body::Raised { alarm, .. } => self.end_hold(ground, alarm, at),
+            Body::Raised { alarm, .. } => self.end_hold(ground, alarm, seq, at),
             Body::Switched { relay, on, episode, attempt, why, undo } => {
                 let Some(relay) = ground.relay(relay) else { return };
                 if *attempt == 1 {
@@ -131,7 +131,7 @@ impl Relays {
     }
 
     /// What only held is wanted again by the alarm.
-    fn end_hold(&mut self, ground: &Ground<'_>, alarm: &str, at: Moment) {
+    fn end_hold(&mut self, ground: &Ground<'_>, alarm: &str, episode: Seq, at: Moment) {
         let stopgap = ground.alarm(alarm).and_then(|id| ground.plan.alarm(id).stopgap);
         let Some(stopgap) = stopgap else { return };
         let safe = ground.plan.relays[stopgap.relay.index()].safe;
@@ -144,6 +144,7 @@ impl Relays {
             if order.on == safe {
                 run.began = at;
             }
+            run.episode = episode;
             run.stage = Stage::Commanded(order.clone());
         }
     }

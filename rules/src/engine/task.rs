@@ -102,7 +102,10 @@ pub(super) enum Task {
     /// Callouts: a heater that was cut may have been switched back by a person.
     LookAtHands,
     /// Callouts: each siren is bidden what it should do now.
-    TendSirens,
+    TendSirens {
+        /// Also if that is what it was bidden last: the broker is back.
+        again: bool,
+    },
     /// Callouts: a person beside a siren wants it silent for a while.
     Hush {
         /// The siren, as it is written.

@@ -9,6 +9,7 @@ use crate::diagnostic::{At, Finding, Item, Sheet, Table, parse};
 use crate::time::Span;
 use crate::units::Dimension;
 use crate::units::QuantityItem as _;
+use std::borrow::Cow;
 
 /// What the names of the alarms for lost sight begin with.
 pub(super) const SIGHT: &str = "sight-";
@@ -102,7 +103,7 @@ fn own(
     let priority = table.need("priority", "\"high\"").and_then(|item| item.one_of(&PRIORITIES));
     let latching = table.get("latching").and_then(Item::flag);
     let longest_shelf = shelf::longest(&table, priority);
-    let text = |key| table.get(key).and_then(Item::text).map(|text| text.it);
+    let text = |key| table.get(key).and_then(Item::text).map(|text| Cow::Owned(text.it));
     let (cause, consequence) = (text("cause"), text("consequence"));
     let response = table.get("response").and_then(|item| context.response(item));
     let callout = callout(&table, context);

@@ -15,6 +15,8 @@ pub enum SeenOfTank {
     Heaters,
     /// Water alone.
     Water,
+    /// Water alone, and a chiller or fan that nobody sees cools it.
+    ChilledWater,
 }
 
 impl SeenOfTank {
@@ -24,45 +26,49 @@ impl SeenOfTank {
             Self::All => "its water, its room and its heaters",
             Self::Heaters => "its water and its heaters",
             Self::Water => "its water alone",
+            Self::ChilledWater => "its water alone, and not the chiller or fan that cools it",
         }
     }
 }
 
 /// What the study found of one hazard: false alarms a tank-year with all sensors, with water and
-/// heaters, with water alone. At its defaults, beside all others, nobody declaring work.
+/// heaters, with water alone, and with water alone in homes that have to be cooled. At its
+/// defaults, beside all others, nobody declaring work.
 pub struct FalseAlarms {
     /// Its name.
     pub hazard: &'static str,
     /// A tank-year; none where it is not offered.
-    pub a_year: [Option<f64>; 3],
+    pub a_year: [Option<f64>; 4],
 }
 
 impl FalseAlarms {
     fn of(&self, seen: SeenOfTank) -> Option<f64> {
-        let [all, heaters, water] = self.a_year;
+        let [all, heaters, water, chilled] = self.a_year;
         match seen {
             SeenOfTank::All => all,
             SeenOfTank::Heaters => heaters,
             SeenOfTank::Water => water,
+            SeenOfTank::ChilledWater => chilled,
         }
     }
 }
 
-const fn of(hazard: &'static str, a_year: [Option<f64>; 3]) -> FalseAlarms {
+const fn of(hazard: &'static str, a_year: [Option<f64>; 4]) -> FalseAlarms {
     FalseAlarms { hazard, a_year }
 }
 
-/// The study of 100 homes of 40 to 1500 L, six weeks each.
+/// The study of 30 November 2026: homes 9000 to 9199 of 40 to 1500 L, six weeks each, and homes
+/// 9000 to 9099 of those that have to be cooled. No constant was chosen on them.
 pub static FALSE_ALARMS: [FalseAlarms; 9] = [
-    of("heat-not-coming", [Some(0.6), Some(0.8), Some(3.7)]),
-    of("heat-uncalled", [Some(0.0), Some(0.1), None]),
-    of("cooling-not-coming", [Some(0.0), Some(0.0), None]),
-    of("losing-heat", [Some(0.6), None, None]),
-    of("probe-shifted", [Some(0.0), Some(0.0), Some(0.0)]),
-    of("probe-in-the-air", [Some(0.0), Some(0.0), Some(0.0)]),
-    of("flow-lost-inside", [Some(0.0), Some(0.0), Some(0.0)]),
-    of("cooling-fast", [Some(0.2), Some(0.0), Some(0.0)]),
-    of("warming-fast", [Some(0.0), Some(0.0), Some(0.0)]),
+    of("heat-not-coming", [Some(0.7), Some(0.4), Some(1.2), Some(3.9)]),
+    of("heat-uncalled", [Some(0.1), Some(0.2), None, None]),
+    of("cooling-not-coming", [Some(0.1), Some(0.0), Some(0.1), None]),
+    of("losing-heat", [Some(0.3), None, None, None]),
+    of("probe-shifted", [Some(0.0), Some(0.0), Some(0.0), Some(0.0)]),
+    of("probe-in-the-air", [Some(0.0), Some(0.0), Some(0.0), Some(0.0)]),
+    of("flow-lost-inside", [Some(0.0), Some(0.0), Some(0.0), Some(0.0)]),
+    of("cooling-fast", [Some(0.1), Some(0.0), Some(0.0), Some(0.0)]),
+    of("warming-fast", [Some(0.0), Some(0.0), Some(0.0), Some(0.0)]),
 ];
 
 /// One forecast of one tank.
@@ -106,6 +112,10 @@ fn seen_of(tank: &Tank) -> SeenOfTank {
     match (heaters, gear.room.is_some()) {
         (true, true) => SeenOfTank::All,
         (true, false) => SeenOfTank::Heaters,
+        // Water that is let go from above sinks on cold nights as if a heater had failed.
+        (false, _) if gear.chiller.is_some_and(|chiller| chiller.sensor.is_none()) => {
+            SeenOfTank::ChilledWater
+        }
         (false, _) => SeenOfTank::Water,
     }
 }

@@ -149,7 +149,7 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &CheckContext<'
         feed: feed?,
         mapping: mapping?,
         available: match available {
-            Some(said) => Some(said?),
+            Some(said) => Some(Box::new(said?)),
             None => None,
         },
         tank,

@@ -9,6 +9,7 @@ use crate::reading::{
 };
 use crate::site::Availability;
 use crate::units::Scale;
+use std::sync::Arc;
 
 /// Every key of a mapping, for whoever has to refuse them.
 pub(super) const KEYS: [&str; 7] = ["pointer", "field", "senml", "unit-at", "measured-at", "scale", "offset"];
@@ -20,7 +21,7 @@ pub(super) fn read(table: &Table<'_>, words: Option<Vec<Word>>, scale: Option<&S
     let (pointer, field, senml) = (table.get("pointer"), table.get("field"), table.get("senml"));
     let numbers = words.is_none();
     let content = match (words, scale) {
-        (Some(words), _) => Some(Content::Words(words)),
+        (Some(words), _) => Some(Content::Words(words.into())),
         (None, Some(scale)) => Some(Content::Number(scale.clone())),
         (None, None) => None,
     };
@@ -59,7 +60,7 @@ pub(super) fn read(table: &Table<'_>, words: Option<Vec<Word>>, scale: Option<&S
     let (unit, time) = (beside("unit-at").filter(|_| numbers), beside("measured-at"));
     let line = line(table);
     let measured = PlacedValue { value: value?, unit, time, line };
-    Some(Mapping { found: ValuePlace::At(Box::new(measured)), content: content? })
+    Some(Mapping { found: ValuePlace::At(Arc::new(measured)), content: content? })
 }
 
 /// `{ topic = "lagoon/board/status", on = ["online"], off = ["offline"] }`.

@@ -46,6 +46,12 @@ pub(super) struct WatchedParts {
     pub(super) alarms: Vec<Read>,
 }
 
+/// How the sensors of all sites are read.
+struct SiteMappings {
+    here: Mapping,
+    asks: Mapping,
+}
+
 /// All sites of the file; none for one that is mistaken. Their sensors come after the `sensors`
 /// that the file declares.
 pub(super) fn read(
@@ -53,10 +59,11 @@ pub(super) fn read(
     sensors: usize,
     context: &CheckContext<'_>,
 ) -> Vec<Option<WatchedParts>> {
-    let mut sites = Vec::new();
+    let mut sites = Vec::with_capacity(tables.len());
     let mut next = sensors as u32;
+    let mappings = SiteMappings { here: mapping(&["here"]), asks: mapping(&["yes", "no"]) };
     for (id, table) in (0..).map(WatchedId).zip(tables) {
-        let site = table.open(|keys| one(&table.name, keys, id, next, context));
+        let site = table.open(|keys| one(&table.name, keys, (id, next), &mappings, context));
         next += site.as_ref().map_or(0, |site| site.sensors.len() as u32);
         sites.push(site);
     }
@@ -66,8 +73,8 @@ pub(super) fn read(
 fn one(
     name: &At<String>,
     table: Table<'_>,
-    id: WatchedId,
-    next: u32,
+    (id, next): (WatchedId, u32),
+    mappings: &SiteMappings,
     context: &CheckContext<'_>,
 ) -> Option<WatchedParts> {
     let before = context.errors();
@@ -94,20 +101,21 @@ fn one(
 
     let mut site = WatchedParts {
         watched: Watched { name: name.it.clone(), title, key: key?, sensor: SensorId(next), asks: None },
-        sensors: Vec::new(),
-        alarms: Vec::new(),
+        // Of many thousands of sites: no room for more than there will be.
+        sensors: Vec::with_capacity(1 + usize::from(hand_on)),
+        alarms: Vec::with_capacity(1 + usize::from(hand_on)),
     };
     // The wait has two parts: until sight is lost, and the on-delay after that. The second is what
     // a site has to speak again once this watch hears its broker again.
     let on_delay = Span(silent_after.0 / 5 * 2);
     let common = |alarm: Alarm| Alarm { callout, priority, watched: Some(id), ..alarm };
-    site.sensors.push(sensor(&name.it, "", &["here"], every, silent_after - on_delay)?);
+    site.sensors.push(sensor(&name.it, "", &mappings.here, every, silent_after - on_delay)?);
     let silent = silent(&site.watched, on_delay, silent_after, response);
     site.alarms.push(added(common(silent), name));
     if hand_on {
         let id = SensorId(next + 1);
         site.watched.asks = Some(id);
-        site.sensors.push(sensor(&name.it, ASKS, &["yes", "no"], every, silent_after)?);
+        site.sensors.push(sensor(&name.it, ASKS, &mappings.asks, every, silent_after)?);
         site.alarms.push(added(common(asks(&site.watched, id)), name));
     }
     (context.errors() == before).then_some(site)
@@ -128,13 +136,17 @@ fn key(item: Item<'_>) -> Option<String> {
     item.wrong("this is not the public half of a check-in key", label, Some(help.to_owned()))
 }
 
-fn sensor(site: &str, ending: &str, words: &[&str], every: Span, stale_after: Span) -> Option<Sensor> {
-    let word = |name: &&str| Word { name: (*name).to_owned(), spellings: vec![(*name).to_owned()] };
+fn mapping(words: &[&str]) -> Mapping {
+    let word = |&name: &&str| Word { name: name.to_owned(), spellings: vec![name.to_owned()] };
+    Mapping::whole(Content::Words(words.iter().map(word).collect()))
+}
+
+fn sensor(site: &str, ending: &str, mapping: &Mapping, every: Span, stale_after: Span) -> Option<Sensor> {
     Some(Sensor {
         name: format!("{site}{ending}"),
         title: spoken(&format!("{site}{ending}")),
         feed: Feed::Topic(format!("{CHECK_INS}{site}")),
-        mapping: Mapping::whole(Content::Words(words.iter().map(word).collect())),
+        mapping: mapping.clone(),
         available: None,
         tank: None,
         measure: Measure { name: MEASURE, dimension: Dimension::NUMBER, words: true },
@@ -166,8 +178,8 @@ fn silent(site: &Watched, on_delay: Span, silent_after: Span, response: Option<C
         card
     };
     Alarm {
-        cause: Some("its power, its router, its line, or the watch's own board".to_owned()),
-        consequence: Some("nobody watches its tanks, and nobody there may know".to_owned()),
+        cause: Some("its power, its router, its line, or the watch's own board".into()),
+        consequence: Some("nobody watches its tanks, and nobody there may know".into()),
         response: response.unwrap_or_else(usual),
         on_delay,
         sight: Some(Sight::Sensor(site.sensor)),
@@ -182,8 +194,8 @@ fn silent(site: &Watched, on_delay: Span, silent_after: Span, response: Option<C
 
 fn asks(site: &Watched, asks: SensorId) -> Alarm {
     Alarm {
-        cause: Some("its mail, its push gateway or its line".to_owned()),
-        consequence: Some("an alarm is open there, and its own pages reach nobody".to_owned()),
+        cause: Some("its mail, its push gateway or its line".into()),
+        consequence: Some("an alarm is open there, and its own pages reach nobody".into()),
         response: Card::plain([format!("Ring {}, and tell them what is open there.", site.title)]),
         on_delay: ASKED_FOR,
         title: "it asks for help".to_owned(),

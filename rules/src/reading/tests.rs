@@ -14,7 +14,7 @@ fn presence() -> Content {
         name: name.to_owned(),
         spellings: spellings.iter().map(|&spelling| spelling.to_owned()).collect(),
     };
-    Content::Words(vec![word("on", &["on", "1", "true"]), word("off", &["off", "0", "false"])])
+    Content::Words([word("on", &["on", "1", "true"]), word("off", &["off", "0", "false"])].into())
 }
 
 fn at(pointer: &str, content: Content) -> Mapping {
@@ -602,7 +602,7 @@ mod a_value_among_others {
 
     fn parts(value: FieldPlace, unit: Option<FieldPlace>, time: Option<FieldPlace>) -> Mapping {
         let placed = PlacedValue { value, unit, time, line: Linear::AS_SENT };
-        Mapping { found: ValuePlace::At(Box::new(placed)), content: number("degC") }
+        Mapping { found: ValuePlace::At(Arc::new(placed)), content: number("degC") }
     }
 
     fn pointer(text: &str) -> FieldPlace {
@@ -714,7 +714,7 @@ mod a_value_among_others {
     #[test]
     fn is_meant_otherwise_than_it_is_sent() {
         let tenths = |content: Content| Mapping {
-            found: ValuePlace::At(Box::new(PlacedValue {
+            found: ValuePlace::At(Arc::new(PlacedValue {
                 value: FieldPlace::Whole,
                 unit: None,
                 time: None,

@@ -6,17 +6,21 @@
 mod alarms;
 mod call;
 mod climbing;
+mod heater;
 mod house;
 mod mass;
 mod night;
 mod people;
+mod sight;
 mod siren;
 mod telling;
 
 use call::{Call, Member, Phase};
+use heater::Heater;
 use house::person;
-pub(crate) use house::{Alarm, Deed, House, Ladder, MINUTE, Rank, SIREN, Telling, WAYS};
+pub(crate) use house::{Alarm, Deed, House, LOST_FOR, Ladder, MINUTE, Rank, SIREN, Telling, WAYS, board};
 use mass::Bursts;
+use sight::Voice;
 use siren::Siren;
 use std::collections::BTreeSet;
 
@@ -38,6 +42,8 @@ pub(crate) struct Account<'a> {
     broken: BTreeSet<&'static str>,
     /// How many pages have failed.
     failures: u32,
+    voices: Vec<Voice>,
+    heater: Heater,
 }
 
 impl<'a> Account<'a> {
@@ -55,6 +61,8 @@ impl<'a> Account<'a> {
             bursts: Bursts::default(),
             broken: BTreeSet::new(),
             failures: 0,
+            heater: Heater::default(),
+            voices: vec![Voice::at_first(); house.switches()],
         }
     }
 
@@ -75,12 +83,17 @@ impl<'a> Account<'a> {
 
     pub(crate) fn deed(&mut self, deed: Deed) {
         match deed {
+            Deed::Draws => self.draws(),
+            Deed::Silent(switch) => self.falls_silent(switch),
+            Deed::Speaks(switch) => self.speaks(switch),
             Deed::Begins(switch) => {
+                self.says(switch, true);
                 for alarm in self.house.watching(switch) {
                     self.true_since[alarm] = self.true_since[alarm].or(Some(self.now));
                 }
             }
             Deed::Ends(switch) => {
+                self.says(switch, false);
                 for alarm in self.house.watching(switch) {
                     self.true_since[alarm] = None;
                     if std::mem::take(&mut self.raised[alarm]) {
@@ -107,6 +120,7 @@ impl<'a> Account<'a> {
                 for (since, raised) in self.true_since.iter_mut().zip(&self.raised) {
                     *since = since.map(|since| if *raised { since } else { now });
                 }
+                self.siren_hears_again();
             }
         }
         self.wait_until(self.now);
@@ -124,6 +138,10 @@ impl<'a> Account<'a> {
         for alarm in 0..self.true_since.len() {
             all.extend(self.about_to_raise(alarm).map(|at| (at, 0, Thing::Raise(alarm))));
         }
+        all.extend(self.is_seen_to_draw().map(|at| (at, 0, Thing::Draws)));
+        for switch in 0..self.voices.len() {
+            all.extend(self.goes_blind(switch).map(|at| (at, 0, Thing::Blind(switch))));
+        }
         for (at, call) in self.calls.iter().enumerate().filter(|(_, call)| call.phase != Phase::Over) {
             if !call.failed.is_empty() {
                 all.push((self.now, 8, Thing::Failed(at)));
@@ -135,7 +153,9 @@ impl<'a> Account<'a> {
                     }
                     // What is true again and will be raised is not over.
                     _ => {
-                        let again = call.members.iter().filter_map(|it| self.about_to_raise(it.alarm)).max();
+                        let is_true = |it: &&Member| self.true_since[it.alarm] <= Some(self.now);
+                        let again = call.members.iter().filter(is_true);
+                        let again = again.filter_map(|it| self.about_to_raise(it.alarm)).max();
                         let settled = since + self.settle(call);
                         all.push((again.map_or(settled, |at| settled.max(at)), 1, Thing::Settled(at)));
                     }
@@ -143,7 +163,7 @@ impl<'a> Account<'a> {
                 continue;
             }
             match call.phase {
-                Phase::ForCause(until) => all.push((until, 2, Thing::HoldOver(at))),
+                Phase::ForCause(until) | Phase::ForSight(until) => all.push((until, 2, Thing::HoldOver(at))),
                 Phase::ForMorning(until) => all.push((until, 2, Thing::Morning(at))),
                 Phase::Answered(until) => all.push((until, 2, Thing::LeaseOver(at))),
                 Phase::Asking(until) => all.push((until, 2, Thing::NoWord(at))),
@@ -173,10 +193,15 @@ impl<'a> Account<'a> {
     fn happen(&mut self, what: Thing) {
         match what {
             Thing::Siren => self.see_to_siren(),
+            Thing::Draws => self.heater_is_seen(),
+            Thing::Blind(switch) => self.is_blind(switch),
             Thing::Raise(alarm) => {
                 self.see_to_bursts();
                 self.raised[alarm] = true;
                 self.raise(alarm);
+                if self.house.alarms[alarm].cuts {
+                    self.cuts();
+                }
                 if self.house.alarms[alarm].own_end {
                     self.says_dark(alarm);
                 }
@@ -300,5 +325,7 @@ enum Thing {
     Pressed(usize),
     Anew(usize, usize),
     Failed(usize),
+    Blind(usize),
+    Draws,
     Siren,
 }

@@ -162,6 +162,8 @@ fn house(hour: i64, ranks: &[Rank]) -> House {
         causes: Vec::new(),
         worse: true,
         own_end: false,
+        blind: false,
+        cuts: false,
     };
     let alarms = ranks.iter().enumerate().map(alarm).collect();
     House { ladders: vec![ladder()], alarms, sleepers: Vec::new(), begins: hour * 60 * MINUTE }
@@ -224,4 +226,52 @@ fn what_was_answered_while_it_latched_stands_on_if_it_ends_again_when_nobody_has
         (9_000, Deed::Ends(0)),
     ];
     watch::check(&(house, history.to_vec()));
+}
+
+#[test]
+fn what_took_its_kin_out_of_the_morning_s_page_did_not_wait_for_its_cause() {
+    let mut house = house(23, &[2, 2, 0]);
+    house.alarms[0].on_delay = 90;
+    house.alarms[1].causes = vec![(0, false)];
+    house.alarms[2].causes = vec![(1, false)];
+    watch::check(&(house, [2, 0, 1].map(|switch| (20, Deed::Begins(switch))).to_vec()));
+}
+
+#[test]
+fn a_heater_that_was_cut_in_an_earlier_spell_was_forgotten_in_a_later_one() {
+    let mut house = house(12, &[0]);
+    house.alarms[0].cuts = true;
+    let spell = [Deed::Begins(0), Deed::Ends(0), Deed::Begins(0), Deed::Ends(0)];
+    watch::check(&(house, spell.map(|deed| (600, deed)).to_vec()));
+}
+
+#[test]
+fn the_milder_ladder_waited_from_the_moment_at_which_the_siren_fell_silent() {
+    let mut house = house(12, &[0, 3]);
+    house.ladders[0] = Ladder { rungs: vec![(0, vec!["ines.push", SIREN])], again: 15, ..ladder() };
+    house.alarms[1].causes = vec![(0, false)];
+    let history = [Deed::Begins(0), Deed::Begins(1), Deed::Ends(1)];
+    watch::check(&(house, history.map(|deed| (300, deed)).to_vec()));
+}
+
+#[test]
+fn what_failed_twice_counted_as_told() {
+    let house = house(12, &[2]);
+    let history = [
+        (0, Deed::Breaks("ines.push")),
+        (0, Deed::Begins(0)),
+        (60, Deed::Next("tom", 0)),
+        (60, Deed::Next("tom", 0)),
+        (60, Deed::Ends(0)),
+    ];
+    watch::check(&(house, history.to_vec()));
+}
+
+#[test]
+fn what_came_and_went_at_night_lost_its_morning_when_the_watch_was_to_go_dark() {
+    let mut house = house(23, &[0, 2]);
+    house.alarms[1].own_end = true;
+    house.alarms[1].worse = false;
+    let history = [Deed::Begins(0), Deed::Ends(0), Deed::Begins(1), Deed::Ends(1)];
+    watch::check(&(house, history.map(|deed| (60, deed)).to_vec()));
 }

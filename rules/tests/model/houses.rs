@@ -2,7 +2,7 @@
 //! may happen in them. A house is written out as a rule file for the engine and read directly by
 //! the account.
 
-use crate::account::{Alarm, Deed, House, Ladder, MINUTE, SIREN, WAYS};
+use crate::account::{Alarm, Deed, House, LOST_FOR, Ladder, MINUTE, SIREN, WAYS, board};
 use proptest::collection::vec;
 use proptest::prelude::*;
 use proptest::sample::{select, subsequence};
@@ -12,6 +12,23 @@ const RANKS: [&str; 4] = ["low", "medium", "high", "critical"];
 const PEOPLE: [&str; 3] = ["ines", "tom", "neighbour"];
 /// It says something, so that no other sensor is taken for the mains.
 pub(crate) const GATE: &str = "gate";
+
+/// Where the heater's power is seen, and where it is switched.
+pub(crate) const POWER: &str = "heater/power";
+pub(crate) const HEATERS: &str = "heater/set";
+const HEATER: &str = r#"
+[sensor.heater-power]
+topic = "heater/power"
+tank = "lagoon"
+measures = "power"
+unit = "W"
+every = "1 min"
+[relay.heaters]
+command = { topic = "heater/set", on = "on", off = "off" }
+moves = "heat"
+proof = "heater-power > 20 W within 30 s"
+longest = "24 h"
+"#;
 
 /// A house, and what happens in it: seconds after the thing before.
 pub(crate) type Case = (House, Vec<(i64, Deed)>);
@@ -30,6 +47,10 @@ pub(crate) struct Kind {
     pub(crate) critical: f64,
     /// How often an alarm says that the watch's own power ends; needs a switch for each alarm.
     pub(crate) own_end: f64,
+    /// Whether switches fall silent; needs one for each alarm, and no restarts.
+    pub(crate) silence: bool,
+    /// Whether the first alarm cuts the heater; no restarts.
+    pub(crate) cuts: bool,
     /// Whether ways break.
     pub(crate) breaks: bool,
     /// Seconds between two things.
@@ -70,13 +91,30 @@ fn alarm(kind: Kind, at: usize, ladders: usize) -> impl Strategy<Value = Alarm> 
         (prop::bool::weighted(0.2), prop::option::weighted(0.5, select(&[2_i64, 12])), causes, any::<bool>()),
         (switch, prop::bool::weighted(kind.worse), prop::bool::weighted(kind.own_end)),
     )
-        .prop_map(|((rank, critical, ladder, on_delay), (latching, respond, causes, expected), more)| {
-            let (switch, worse, own_end) = more;
-            let causes = causes.into_iter().map(|cause| (cause, expected)).collect();
-            let rank = if critical { 3 } else { rank };
-            let rank = if own_end { rank.max(2) } else { rank };
-            Alarm { switch, rank, ladder, on_delay, latching, respond, causes, worse, own_end }
-        })
+        .prop_map(
+            move |((rank, critical, ladder, on_delay), (latching, respond, causes, expected), more)| {
+                let (switch, worse, own_end) = more;
+                let causes = causes.into_iter().map(|cause| (cause, expected)).collect();
+                let rank = if critical { 3 } else { rank };
+                let rank = if own_end { rank.max(2) } else { rank };
+                let cuts = kind.cuts && at == 0;
+                let latching = latching && !cuts;
+                let blind = false;
+                Alarm {
+                    switch,
+                    rank,
+                    ladder,
+                    on_delay,
+                    latching,
+                    respond,
+                    causes,
+                    worse,
+                    own_end,
+                    blind,
+                    cuts,
+                }
+            },
+        )
 }
 
 fn deed(kind: Kind, house: &House) -> impl Strategy<Value = Deed> + use<> {
@@ -86,7 +124,9 @@ fn deed(kind: Kind, house: &House) -> impl Strategy<Value = Deed> + use<> {
     let (siren, worse) = (kind.siren > 0.0, kind.worse > 0.0);
     let all = [
         (10, switch.clone().prop_map(Deed::Begins).boxed()),
-        (8, switch.prop_map(Deed::Ends).boxed()),
+        (8, switch.clone().prop_map(Deed::Ends).boxed()),
+        (often(kind.silence, 5), switch.clone().prop_map(Deed::Silent).boxed()),
+        (often(kind.silence, 4), switch.prop_map(Deed::Speaks).boxed()),
         (often(worse, 6), of.clone().prop_map(Deed::Worsens).boxed()),
         (often(worse, 3), of.clone().prop_map(Deed::Eases).boxed()),
         (3, who().prop_map(|(who, alarm)| Deed::Answers(who, alarm)).boxed()),
@@ -96,7 +136,8 @@ fn deed(kind: Kind, house: &House) -> impl Strategy<Value = Deed> + use<> {
         (often(siren, 2), Just(Deed::Hush).boxed()),
         (often(kind.breaks, 3), select(&WAYS).prop_map(Deed::Breaks).boxed()),
         (often(kind.breaks, 2), select(&WAYS).prop_map(Deed::Mends).boxed()),
-        (2, Just(Deed::Restart).boxed()),
+        (often(kind.cuts, 6), Just(Deed::Draws).boxed()),
+        (often(!kind.silence && !kind.cuts, 2), Just(Deed::Restart).boxed()),
     ];
     Union::new_weighted(all.into_iter().filter(|(weight, _)| *weight > 0).collect())
 }
@@ -107,11 +148,9 @@ fn house(kind: Kind) -> impl Strategy<Value = House> {
         let alarms: Vec<_> = (0..alarms).map(|at| alarm(kind, at, ladders.len())).collect();
         let sleepers = subsequence(PEOPLE.to_vec(), 0..=2);
         (Just(ladders), alarms, sleepers, select(&[2_i64, 6, 12, 20, 21])).prop_map(
-            |(ladders, alarms, sleepers, hour)| House {
-                ladders,
-                alarms,
-                sleepers,
-                begins: hour * 60 * MINUTE,
+            move |(ladders, alarms, sleepers, hour)| {
+                let house = House { ladders, alarms, sleepers, begins: hour * 60 * MINUTE };
+                if kind.silence { house.and_losses() } else { house }
             },
         )
     })
@@ -125,7 +164,7 @@ pub(crate) fn case(kind: Kind) -> impl Strategy<Value = Case> {
 }
 
 pub(crate) fn topic_of(switch: usize) -> String {
-    format!("seen/{switch}/x")
+    format!("board-{}/{switch}", board(switch))
 }
 
 pub(crate) fn topic_of_worse(alarm: usize) -> String {
@@ -144,6 +183,9 @@ pub(crate) fn rules(house: &House) -> String {
     let mut text = "[site]\nname = \"Halyard House\"\n[tank.lagoon]\nvolume = \"420 L\"\n\
                     [health]\nafter = \"7 d\"\n"
         .to_owned();
+    text.push_str(&format!(
+        "[sight]\nafter = \"{LOST_FOR} s\"\npriority = \"high\"\ncallout = \"ladder-0\"\n"
+    ));
     text.push_str(&switch("gate", GATE));
     for at in 0..house.switches() {
         match house.is_power(at) {
@@ -153,6 +195,9 @@ pub(crate) fn rules(house: &House) -> String {
                 topic_of(at)
             )),
         }
+    }
+    if house.alarms.iter().any(|alarm| alarm.cuts) {
+        text.push_str(HEATER);
     }
     for (at, ladder) in house.ladders.iter().enumerate() {
         text.push_str(&format!("[callout.ladder-{at}]\nsteps = [\n"));
@@ -168,7 +213,7 @@ pub(crate) fn rules(house: &House) -> String {
             text.push_str("quiet = [\"22:00\", \"07:00\"]\n");
         }
     }
-    for (at, alarm) in house.alarms.iter().enumerate() {
+    for (at, alarm) in house.alarms.iter().enumerate().filter(|(_, alarm)| !alarm.blind) {
         let names =
             |of: Vec<usize>| of.iter().map(|it| format!("\"alarm-{it:02}\"")).collect::<Vec<_>>().join(", ");
         let causes = alarm.causes.iter().map(|(cause, _)| *cause).collect();
@@ -189,6 +234,9 @@ pub(crate) fn rules(house: &House) -> String {
             names(causes),
             names(expected),
         ));
+        if alarm.cuts {
+            text.push_str("stopgap = { relay = \"heaters\", state = \"off\" }\n");
+        }
         if alarm.worse {
             text.push_str(&format!("worse = \"worse-{at} is on\"\n"));
         }

@@ -16,6 +16,8 @@ const NIGHTS: Kind = Kind {
     worse: 0.3,
     critical: 0.0,
     own_end: 0.0,
+    silence: false,
+    cuts: false,
     breaks: false,
     gaps: &[0, 0, MINUTE, MINUTE, 3 * MINUTE, 7 * MINUTE, 20 * MINUTE, 61 * MINUTE],
     deeds: 24,
@@ -38,6 +40,12 @@ const BREAKS: Kind = Kind { breaks: true, siren: 0.2, ..NIGHTS };
 
 /// The watch's own power ends.
 const DARK: Kind = Kind { alarms: (2, 5), own_end: 0.35, siren: 0.2, ..NIGHTS };
+
+/// Switches that fall silent.
+const SILENCE: Kind = Kind { silence: true, worse: 0.0, ..NIGHTS };
+
+/// A heater that is cut, and draws.
+const CUTS: Kind = Kind { cuts: true, siren: 0.2, ..NIGHTS };
 
 fn agree(kind: Kind) {
     let mut runner = TestRunner::new(super::config());
@@ -76,4 +84,14 @@ fn who_can_not_be_reached_gives_way_as_the_account_says() {
 #[test]
 fn before_the_watch_goes_dark_everybody_is_told_as_the_account_says() {
     agree(DARK);
+}
+
+#[test]
+fn what_falls_silent_waits_for_as_long_as_the_account_says() {
+    agree(SILENCE);
+}
+
+#[test]
+fn a_heater_that_was_cut_keeps_its_call_out_and_draws_as_the_account_says() {
+    agree(CUTS);
 }

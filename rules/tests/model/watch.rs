@@ -3,12 +3,12 @@
 
 use crate::account::{Account, Deed, House, MINUTE, SIREN, Telling, WAYS};
 use crate::fixtures::{BERLIN, directory, hours, plan_of, target};
-use crate::houses::{Case, GATE, rules, topic_of, topic_of_worse};
+use crate::houses::{Case, GATE, HEATERS, POWER, rules, topic_of, topic_of_worse};
 use jiff::tz::TimeZone;
 use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::plan::Surroundings;
 use slackwater_rules::record::Purpose;
-use slackwater_rules::sim::{ChannelRule, Saying, SignalOrigin, Sim, SimSite};
+use slackwater_rules::sim::{ChannelRule, RelayRule, Saying, Shows, SignalOrigin, Sim, SimSite};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
 
 /// What follows from a thing of one moment keeps its odd milliseconds, so that no two meet.
@@ -23,6 +23,8 @@ struct Watch {
     on: Vec<bool>,
     /// Whether it is how long the watch's own power lasts.
     power: Vec<bool>,
+    /// What each alarm is called.
+    names: Vec<String>,
     /// Whether each alarm's `worse` is true; none if it has none.
     worse: Vec<Option<bool>>,
 }
@@ -43,13 +45,23 @@ impl Watch {
         let wall = Wall(midnight.timestamp().as_millisecond() + house.begins - 5 * MINUTE);
         let now = Now { mono: Moment(1_000_000), wall, wall_trusted: true };
         let world = SimSite::new(&plan);
+        let mut world = world;
+        let topic = |topic: &str| SignalOrigin::Topic(topic.to_owned());
+        let says = |watts: &str| Saying::Payload(watts.to_owned());
+        let shows = vec![Shows { origin: topic(POWER), on: says("200"), off: says("0") }];
+        let heater = RelayRule { on: "on".to_owned(), obeys: true, shows, after: Span::millis(1) };
+        world.relays = [(HEATERS.to_owned(), heater)].into();
         let mut sim = Sim::new("account", plan, 7, now, world);
         sim.start(Some(Span::ZERO));
         let on = vec![false; house.switches()];
         let worse = house.alarms.iter().map(|alarm| alarm.worse.then_some(false)).collect();
+        let names = (0..house.alarms.len()).map(|at| house.name(at)).collect();
         let power = (0..house.switches()).map(|at| house.is_power(at)).collect();
-        let mut watch = Self { sim, began: now.mono + Span::minutes(5), on, power, worse };
+        let mut watch = Self { sim, began: now.mono + Span::minutes(5), on, power, names, worse };
         watch.says_all();
+        if house.alarms.iter().any(|alarm| alarm.cuts) {
+            watch.says(POWER, "200");
+        }
         watch.sim.run_to(watch.began);
         watch.sim.world.sent.clear();
         watch
@@ -70,16 +82,16 @@ impl Watch {
     }
 
     fn code(&self, alarm: usize) -> Option<String> {
-        let name = format!("alarm-{alarm:02}");
+        let name = &self.names[alarm];
         let status = self.sim.engine.status(self.sim.now);
-        status.alarms.into_iter().find(|known| known.name == name).and_then(|known| known.code)
+        status.alarms.into_iter().find(|known| known.name == *name).and_then(|known| known.code)
     }
 
     /// Of the call-out that it is in.
     fn code_of_all(&self, alarm: usize) -> Option<String> {
-        let name = format!("alarm-{alarm:02}");
+        let name = &self.names[alarm];
         let status = self.sim.engine.status(self.sim.now);
-        status.calls.into_iter().find(|call| call.about.contains(&name)).map(|call| call.code)
+        status.calls.into_iter().find(|call| call.about.contains(name)).map(|call| call.code)
     }
 
     fn sees(&mut self, switch: usize) {
@@ -127,6 +139,9 @@ impl Watch {
                 self.on[switch] = matches!(deed, Deed::Begins(_));
                 self.sees(switch);
             }
+            Deed::Draws => self.says(POWER, "200"),
+            Deed::Silent(switch) => self.sim.world.silence(&SignalOrigin::Topic(topic_of(switch))),
+            Deed::Speaks(switch) => self.sees(switch),
             Deed::Worsens(alarm) | Deed::Eases(alarm) => {
                 self.worse[alarm] = Some(matches!(deed, Deed::Worsens(_)));
                 self.sees_worse(alarm);
@@ -181,12 +196,27 @@ pub(crate) fn check((house, history): &Case) {
     let mut watch = Watch::over(house);
     let mut begun: Vec<Vec<i64>> = vec![Vec::new(); house.switches()];
     let mut holds = vec![false; house.switches()];
+    let mut silent = vec![false; house.switches()];
+    let mut lost: Vec<Vec<i64>> = vec![Vec::new(); house.switches()];
     let mut worse = vec![false; house.alarms.len()];
     let (mut at, mut story) = (0, Vec::new());
     for (nth, (gap, deed)) in history.iter().enumerate() {
         at += gap * 1_000;
         let now = at + (nth as i64 + 1) * APART;
         match *deed {
+            Deed::Begins(switch) | Deed::Ends(switch) if silent[switch] => continue,
+            // Judged when its moment has come.
+            Deed::Draws => {}
+            Deed::Silent(switch) => {
+                let lately = lost[switch].iter().filter(|begun| now - **begun < CALM).count();
+                if silent[switch] || lately >= 2 {
+                    continue;
+                }
+                lost[switch].push(now);
+                silent[switch] = true;
+            }
+            Deed::Speaks(switch) if !std::mem::take(&mut silent[switch]) => continue,
+            Deed::Speaks(_) => {}
             Deed::Begins(switch) => {
                 let lately = begun[switch].iter().filter(|begun| now - **begun < CALM).count();
                 if holds[switch] || lately >= 2 {
@@ -205,6 +235,9 @@ pub(crate) fn check((house, history): &Case) {
         }
         watch.sim.run_to(watch.began + Span(now));
         account.wait_until(now);
+        if *deed == Deed::Draws && !account.may_draw() {
+            continue;
+        }
         if watch.deed(*deed) {
             story.push(format!("{} {deed:?}", clock(now)));
             account.deed(*deed);

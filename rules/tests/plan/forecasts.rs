@@ -208,8 +208,21 @@ fn check_says_which_forecasts_a_tanks_sensors_carry_and_how_often_each_rings_fal
     assert!(rate(&all, "losing-heat").is_ok());
     assert_eq!(rate(&less, "losing-heat"), Err("the heater's sensor"));
     assert_eq!(rate(&all, "cooling-not-coming"), Err("the sensor of a chiller or fan"));
+    // A chiller that nobody sees makes water alone ring more often, and `check` says so.
+    let gear = |chiller: &str| {
+        let text = bare.replacen("[sensor.lagoon-temp]", &format!("{chiller}\n\n[sensor.lagoon-temp]"), 1);
+        let checked = check(&text);
+        of(&checked.plan.expect(&checked.report))
+    };
+    let (seen_of_chilled, chilled) = gear("chiller = { power = \"150 W\" }");
+    assert_eq!(seen_of_chilled, SeenOfTank::ChilledWater);
+    assert!(rate(&chilled, "heat-not-coming").unwrap() > 2.0 * rate(&less, "heat-not-coming").unwrap());
+    assert_eq!(rate(&chilled, "cooling-not-coming"), Err("the sensor of a chiller or fan"));
+    let (seen_with_sensor, cooled) = gear("chiller = { sensor = \"heater-power\", power = \"150 W\" }");
+    assert_eq!(seen_with_sensor, SeenOfTank::Water);
+    assert!(rate(&cooled, "cooling-not-coming").is_ok());
     // What is promised of all of them together.
-    for (nth, most) in [2.0, 4.0, 4.0].into_iter().enumerate() {
+    for (nth, most) in [2.0, 4.0, 4.0, 4.0].into_iter().enumerate() {
         let sum: f64 = FALSE_ALARMS.iter().filter_map(|figures| figures.a_year[nth]).sum();
         assert!(sum <= most, "{nth}: {sum}");
     }

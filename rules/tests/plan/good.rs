@@ -137,8 +137,8 @@ fn a_json_pointer_is_parsed_into_its_unescaped_tokens() {
     let text = HALYARD.replace("\"/flow/rate\"", "\"/a~1b/m~0n/~01\"");
     let sensor = sensor(&check(&text).plan.expect("right"), "return-flow");
     let ValuePlace::At(placed) = sensor.mapping.found else { panic!("not at a place") };
-    let PlacedValue { value: FieldPlace::Pointer(tokens), .. } = *placed else { panic!("not a pointer") };
-    assert_eq!(tokens, ["a/b", "m~n", "~1"]);
+    let PlacedValue { value: FieldPlace::Pointer(tokens), .. } = &*placed else { panic!("not a pointer") };
+    assert_eq!(*tokens, ["a/b", "m~n", "~1"]);
 }
 
 #[test]

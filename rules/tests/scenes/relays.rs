@@ -274,8 +274,10 @@ fn a_heater_is_never_switched_on_again_and_the_all_clear_says_so() {
     // The card of the heat would cool it further.
     assert!(page.body.contains("First: Read a thermometer in the tank"), "{}", page.body);
     assert!(!page.body.contains("Look at the heaters."), "{}", page.body);
+    site.world.sent.clear();
     site.says(HEATER, "200");
     site.run(Span::minutes(4));
+    assert!(site.called().is_empty(), "they did what they were asked to\n{}", site.story());
     let clear = site.pages(Purpose::AllClear)[0];
     assert!(!clear.body.contains("it stays off until a person switches it on"), "{}", clear.body);
     assert_eq!(state(&site, "heaters"), None, "let go when it was switched back");
@@ -528,4 +530,99 @@ fn explain_tells_of_the_stopgap() {
     site.says(MAINS, "off");
     site.run(Span::minutes(1));
     assert!(told(&site).contains("stopgap air pump: on, seen to run after"), "{}", told(&site));
+}
+
+#[test]
+fn an_air_pump_that_stops_under_an_answer_breaks_through_it() {
+    let mut site = site("", "");
+    site.says(MAINS, "off");
+    site.run(Span::minutes(2));
+    site.answer("neighbour");
+    assert!(state(&site, "air-pump").is_some_and(|state| state.starts_with("on, seen to run")));
+    site.forget();
+    site.says(CURRENT, "0");
+    site.run(Span::seconds(30));
+    let mut told = site.called();
+    told.sort_unstable();
+    // Whoever has it by all their ways, and the ladder from its first rung.
+    assert_eq!(told, ["ines.push", "neighbour.mail", "neighbour.text", "siren"], "{}", site.story());
+    let page = site.world.sent.iter().find(|page| page.to == "neighbour.text").expect("told");
+    assert!(page.headline.to_lowercase().contains("air pump"), "{}", page.headline);
+    site.forget();
+    site.run(Span::minutes(5));
+    assert_eq!(site.called(), ["ines.mail"], "the next rung in its time\n{}", site.story());
+}
+
+#[test]
+fn an_air_pump_that_stops_while_nobody_has_it_is_news_to_those_told_and_to_nobody_else() {
+    let mut site = site("", "");
+    site.says(MAINS, "off");
+    site.run(Span::minutes(2));
+    site.forget();
+    site.says(CURRENT, "0");
+    site.run(Span::seconds(30));
+    let people: Vec<&str> = site.called().into_iter().filter(|to| *to != "siren").collect();
+    assert_eq!(people, ["ines.push"], "{}", site.story());
+}
+#[test]
+fn who_has_to_look_at_heaters_that_stay_cut_is_told_by_when_the_water_may_be_too_cold() {
+    let (_, relay) = HEATERS.split_once("[relay.heaters]").expect("a relay");
+    let heaters = format!("[relay.heaters]{relay}");
+    let rules = crate::fixtures::MODELLED.to_owned() + &heaters;
+    let mut site = Site::silent(&rules, crate::fixtures::directory(&["ines.text"]), NOON);
+    for (topic, says) in [
+        ("lagoon/temperature", "25.1"),
+        ("lagoon/sump", "25.0"),
+        ("room", "17"),
+        ("lagoon/heater", "200"),
+        ("lagoon/spare", "0"),
+        ("lagoon/lamp", "off"),
+        ("lagoon/flow", "4300"),
+        ("mains", "on"),
+        ("air", "0"),
+    ] {
+        site.feed(topic, says, Span::minutes(1));
+    }
+    site.run(Span::hours(3));
+    // As fast as water goes.
+    for tenths in (251..=294).chain((255..294).rev()) {
+        site.says("lagoon/temperature", &format!("{}.{}", tenths / 10, tenths % 10));
+        site.run(Span::minutes(3));
+        if tenths == 291 {
+            site.says("lagoon/heater", "0");
+        }
+    }
+    let cut = |page: &&crate::harness::Sent| page.headline.contains("Someone must look");
+    let page = site.world.sent.iter().find(cut).unwrap_or_else(|| panic!("{}", site.story()));
+    let by = page.headline.split("Someone must look by ").nth(1);
+    let by = by.unwrap_or_else(|| panic!("{}\n{}", page.headline, site.story()));
+    let hour: String = by.chars().take_while(|c| c.is_ascii_digit() || *c == ':').collect();
+    assert!(hour.parse::<jiff::civil::Time>().is_ok(), "{by}");
+    assert!(page.text.contains("Someone must look by "), "{}", page.text);
+}
+
+#[test]
+fn a_heater_cut_in_an_earlier_spell_keeps_the_call_out_of_a_later_one_standing() {
+    let mut site = hot();
+    site.run(Span::minutes(2));
+    let warms = |site: &mut Site, tenths: &mut dyn Iterator<Item = i32>| {
+        for tenths in tenths {
+            site.says(TEMPERATURE, &format!("{}.{}", tenths / 10, tenths % 10));
+            site.run(Span::minutes(1));
+        }
+    };
+    // Over, raised again before anybody was there, and over again.
+    warms(&mut site, &mut (280..=296).rev());
+    warms(&mut site, &mut (280..=296));
+    warms(&mut site, &mut (280..=296).rev());
+    assert_eq!(site.count(|body| matches!(body, Body::Raised { alarm, .. } if alarm == "too-hot")), 2);
+    site.run(Span::hours(3));
+    assert!(site.pages(Purpose::AllClear).is_empty(), "nobody was there\n{}", site.story());
+    assert!(state(&site, "heaters").is_some(), "{}", site.story());
+    site.says(HEATER, "200");
+    // What flickers settles for an hour.
+    site.run(Span::minutes(70));
+    assert_eq!(state(&site, "heaters"), None);
+    assert!(!site.pages(Purpose::AllClear).is_empty(), "{}", site.story());
+    assert_eq!(commands(&site), ["off"]);
 }

@@ -345,6 +345,16 @@ async fn a_mail_that_is_expected_finds_its_connection_open_and_makes_no_second_o
 }
 
 #[tokio::test]
+async fn an_expected_mail_finds_a_new_connection_open_where_the_kept_one_has_died() {
+    let (server, mut rig) = plain_server(Fault::CloseWhenIdle).await;
+    assert_accepted(&rig.try_mail(page(1)).await);
+    rig.channels.expect([&Target::parse("ines.mail")]);
+    assert!(server.connected(2).await, "before there is a page: {:?}", server.commands());
+    assert_accepted(&rig.try_mail(page(2)).await);
+    assert_eq!((server.taken(2).await.len(), server.connections()), (2, 2), "{:?}", server.commands());
+}
+
+#[tokio::test]
 async fn a_server_that_refuses_the_expected_connection_is_asked_once_for_each_page() {
     let script = Script { login: Some(("watch".into(), "t1de".into())), ..Script::default() };
     let server = Server::start(script, Fault::None).await.unwrap();

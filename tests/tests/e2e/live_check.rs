@@ -43,9 +43,13 @@ async fn what_would_fail_at_night_is_named_with_its_remedy() {
     house.board.set("house/mains", "utility");
     house.board.set("lagoon/temperature", "250");
     let gone = RULES.replace("topic    = \"lagoon/return\"", "topic    = \"lagoon/retrun\"");
-    house.home.write("rules.toml", &gone).expect("written");
+    let asleep = "\n[sensor.lagoon-level]\ntopic = \"lagoon/sump\"\ntank = \"lagoon\"\nmeasures = \"level\"\n\
+                  unit = \"cm\"\nevery = \"1 s\"\navailable = { topic = \"lagoon/floor\" }\n";
+    house.board.set("lagoon/floor", "offline");
+    house.home.write("rules.toml", &format!("{gone}{asleep}")).expect("written");
     let (rows, well) = rows(&house);
     assert!(!well);
+    has(&rows, "sensor lagoon-level", "bad", "its sender has said for");
     has(&rows, "sensor mains", "bad", "`utility` is none of");
     has(&rows, "sensor lagoon-temp", "bad", "plausible");
     has(&rows, "sensor lagoon-return", "bad", "never heard");

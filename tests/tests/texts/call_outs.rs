@@ -67,14 +67,15 @@ again = \"1 h\"
     assert_eq!(sent[0].to, INES);
     assert!(sent[0].text.starts_with("Lagoon: power lost"), "{}", sent[0].text);
     let first = until("its page", SOON, || paged(&house, "ines.text").first().cloned(), || house.home.log());
-    assert!((first.at.mono - cut.at.mono).0 < 1_000, "at once, not when the mild ladder comes to it");
+    assert_eq!(first.at.mono, cut.at.mono, "at once, not when the mild ladder comes to it");
     let later = until(
         "its last rung",
         SOON,
         || paged(&house, "neighbour.mail").first().cloned(),
         || house.home.log(),
     );
-    assert!((3_900..6_000).contains(&(later.at.mono - cut.at.mono).0), "in its own time");
+    // Not before, and not when the mild ladder would come to it; how late is the machine's matter.
+    assert!((3_900..3_600_000).contains(&(later.at.mono - cut.at.mono).0), "in its own time");
     assert_eq!(begun(&house.home.records()), 1, "{}", house.home.log());
 }
 

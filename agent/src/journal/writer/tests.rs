@@ -73,7 +73,7 @@ fn a_newer_or_another_programs_file_is_set_aside_and_said_and_the_watch_runs() {
         (
             "newer",
             "PRAGMA application_id = 1399614295; PRAGMA user_version = 99; CREATE TABLE meta (x);",
-            "of a newer program (version 99, this one knows 2)",
+            "of a newer program (version 99, this one knows 3)",
         ),
     ] {
         let folder = tempfile::tempdir().unwrap();

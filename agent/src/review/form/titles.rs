@@ -34,7 +34,7 @@ impl Titles {
             causes: plan
                 .alarms
                 .iter()
-                .filter_map(|alarm| Some((alarm.name.clone(), alarm.cause.clone()?)))
+                .filter_map(|alarm| Some((alarm.name.clone(), alarm.cause.as_ref()?.to_string())))
                 .collect(),
             relays: plan.relays.iter().map(|relay| (relay.name.clone(), relay.title.clone())).collect(),
             sensors: plan

@@ -9,6 +9,9 @@ const PUMPS_UNSEEN: u32 = 5;
 /// After a step that nothing here makes: no pouring lasts as long, and a probe in the air is as
 /// cold as its room by then.
 const UNSETTLED: u32 = 9;
+/// Where nobody sees what holds the water there is nothing else to go by, and small tanks are cold
+/// sooner.
+const UNSETTLED_UNSEEN: u32 = 7;
 /// Cells for which a device has worked before it can have done so in vain: what was poured in is
 /// over by then.
 const AT_WORK: u32 = 7;
@@ -122,7 +125,7 @@ impl Beyond {
             *self = Self::default();
             return Some(false);
         }
-        self.count(look, look.off_by > 0.0)
+        self.count(look, look.off_by > 0.0, UNSETTLED)
     }
 
     /// A device that works in vain: beyond the edge, and not on the way back.
@@ -132,20 +135,20 @@ impl Beyond {
         }
         self.at_work = if look.fully { self.at_work.saturating_add(1) } else { 0 };
         let is_vain = look.back <= STILL && look.water <= f64::from(self.furthest) + 2.0 * STILL;
-        let found = self.count(look, look.by > 0.0 && self.at_work >= AT_WORK && is_vain);
+        let found = self.count(look, look.by > 0.0 && self.at_work >= AT_WORK && is_vain, UNSETTLED);
         let is_back = look.by < 0.0 || (look.back > 5.0 * STILL && look.works);
         if is_back { Some(false) } else { found }
     }
 
     /// Nobody knows what, if anything, works: beyond the edge, and going on beyond.
     pub(super) fn unseen(&mut self, look: &BeyondLook) -> Option<bool> {
-        let found = self.count(look, look.by > 0.0);
+        let found = self.count(look, look.by > 0.0, UNSETTLED_UNSEEN);
         if look.by < 0.0 { Some(false) } else { found.filter(|found| !found || look.back < -STILL) }
     }
 
-    fn count(&mut self, look: &BeyondLook, beyond: bool) -> Option<bool> {
+    fn count(&mut self, look: &BeyondLook, beyond: bool, unsettled: u32) -> Option<bool> {
         let needed = match (look.settled, look.pumps_seen || look.fully) {
-            (false, _) => UNSETTLED,
+            (false, _) => unsettled,
             (true, true) => CELLS,
             (true, false) => PUMPS_UNSEEN,
         };

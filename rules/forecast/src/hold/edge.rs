@@ -61,7 +61,7 @@ pub struct Edge {
 }
 
 /// Hours by two bytes of a clock that goes round in seven years: one of each edge is kept.
-fn hour_of(when: Moment) -> u16 {
+pub(super) fn hour_of(when: Moment) -> u16 {
     (when.0.div_euclid(3_600_000) as u16).max(1)
 }
 

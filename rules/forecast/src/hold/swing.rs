@@ -22,6 +22,12 @@ const SHARP: usize = 5;
 const FLAT: usize = 8;
 /// With fewer windows than those it is the same share of them, and at least so many.
 const LEAST: usize = 3;
+/// Where the water floats for most of the day: so near to each other, so many, and turned by so
+/// much together, K; and what it may be below there by chance.
+const SELDOM: (f64, usize, f64) = (0.05, 5, 0.1);
+const SELDOM_MARGIN: f64 = 0.15;
+/// What one window says of who turned the water, at most, K.
+const VOTE: f32 = 0.3;
 /// So near to each other is one place, K: for sharp turns, and for flat ones.
 const NEAR: (f64, f64) = (0.2, 0.12);
 /// A turn is sharp if the water came so far down and went so far up in three quarters of an hour
@@ -42,11 +48,12 @@ const LASTING: u32 = 2;
 /// What stands for "none" where only finite numbers can be kept.
 const NONE: f64 = -999.0;
 
-/// Lowest and highest, degC, and how sharply the water turned at each, K.
+/// Lowest and highest, degC, and how sharply the water turned at each, K: at the lowest negative if
+/// it came down more steeply than it went up.
 type SwingWindow = [f32; 4];
 
 /// A window in which nothing was seen yet.
-const BEGUN: [f64; 4] = [f64::INFINITY, f64::NEG_INFINITY, 0.0, 0.0];
+const BEGUN: SwingWindow = [f32::INFINITY, f32::NEG_INFINITY, 0.0, 0.0];
 
 #[derive(Clone, Debug)]
 pub(super) struct Swing {
@@ -58,7 +65,7 @@ pub(super) struct Swing {
     /// The smoothed water of an hour and a half.
     newest: [f32; 2 * ARM + 1],
     /// Number of the window under way, what it is so far, its cells.
-    under_way: (i64, [f64; 4], u32),
+    under_way: (i64, SwingWindow, u32),
     /// Numbers of the windows that ended last, newest last, by two bytes: a day, and the one before
     /// it.
     numbers: [u16; DAY + 1],
@@ -135,7 +142,7 @@ impl Swing {
                 self.numbers.rotate_left(1);
                 self.numbers[DAY] = ended as u16;
                 self.kept_out = 0;
-                moved = self.end(window.map(|value| value as f32));
+                moved = self.end(window);
             } else {
                 self.kept_out = self.kept_out.saturating_add(1);
             }
@@ -150,14 +157,14 @@ impl Swing {
             let (_, [lowest, highest, up, down], cells) = &mut self.under_way;
             *cells += 1;
             let turn = first + last - 2.0 * middle;
-            if middle < *lowest {
+            if middle < f64::from(*lowest) {
                 // A chiller that lets go leaves a steep fall behind and a slow rise before it; a
                 // heater does not.
                 let by_heat = first - middle <= STEEPER * (last - middle);
-                (*lowest, *up) = (middle, if by_heat { turn } else { 0.0 });
+                (*lowest, *up) = (middle as f32, if by_heat { turn } else { -turn } as f32);
             }
-            if middle > *highest {
-                (*highest, *down) = (middle, -turn);
+            if middle > f64::from(*highest) {
+                (*highest, *down) = (middle as f32, -turn as f32);
             }
         }
         moved
@@ -193,8 +200,11 @@ impl Swing {
     fn refresh(&mut self) {
         // Two days make a floor; less may have been one quiet day.
         let known = self.count >= 2 * DAY || self.settled;
-        let of = |end, sign| level(self.seen(), end, sign).filter(|_| known);
-        (self.floor, self.ceiling) = (of(0, 1.0), of(1, -1.0));
+        let ceiling = level(self.seen(), 1, -1.0).filter(|_| known);
+        let seldom = || floor_of_warm_days(self.seen()).filter(|_| ceiling.is_none());
+        let floor = level(self.seen(), 0, 1.0).or_else(seldom);
+        self.floor = floor.filter(|_| known && turned_by_heat(self.seen()));
+        self.ceiling = ceiling;
         let below = self.below.map(|(place, margin)| Level { place: place.into(), margin: margin.into() });
         let is_above = |floor: &Level, below: &Level| floor.place > below.place + below.margin;
         let floats = below.filter(|below| self.floor.is_none_or(|floor| is_above(&floor, below)));
@@ -295,6 +305,29 @@ impl Swing {
         self.refresh();
         true
     }
+}
+
+/// Whether what turned the water lately at its lowest was rather a heater than a chiller that let
+/// go: below that one nothing holds it.
+fn turned_by_heat(windows: &[SwingWindow]) -> bool {
+    let lately = windows.iter().rev().take(LATELY);
+    lately.map(|[_, _, up, _]| up.clamp(-VOTE, VOTE)).sum::<f32>() >= 0.0
+}
+
+/// The floor of water that floats above it for most of the day: it came down to one and the same
+/// place too often for chance, and turned there.
+fn floor_of_warm_days(windows: &[SwingWindow]) -> Option<Level> {
+    let (near, often, sharply) = SELDOM;
+    let lately = &windows[windows.len().saturating_sub(LATELY)..];
+    let at = |base: f64| {
+        let lows = lately.iter().map(move |[low, _, up, _]| (f64::from(*low) - base, f64::from(*up)));
+        lows.filter(move |(above, _)| (0.0..=near).contains(above))
+    };
+    let turns =
+        |base: &f64| at(*base).count() >= often && at(*base).map(|(_, up)| up).sum::<f64>() >= sharply;
+    let lowest = lately.iter().map(|[low, ..]| f64::from(*low)).fold(f64::INFINITY, f64::min);
+    let base = [Some(lowest), second(lately, 0, 1.0)].into_iter().flatten().find(turns)?;
+    Some(Level { place: base + near / 2.0, margin: SELDOM_MARGIN })
 }
 
 /// The second lowest of the week (counted by `sign`).

@@ -13,11 +13,12 @@ const STEP_H: f64 = 0.25;
 /// change once nothing holds it, faster and slower (rock that gives its heat back, a heater's
 /// strength that was learned a little wrong).
 const OF_RATE: (f64, f64) = (0.055, 0.04);
-/// The first where no room is seen: a heater's strength that a fast thermostat hides.
-const OF_RATE_UNSEEN: f64 = 0.12;
+/// The first where no room is seen, an hour ahead and from eight hours on: a heater's strength that
+/// a fast thermostat hides, and a night that nobody measures.
+const OF_RATE_UNSEEN: (f64, f64) = (0.1, 0.165);
 /// And what is left of the late end there twelve hours ahead: the past misses that it is made of go
 /// both ways. Up to three hours ahead all of it is.
-const LATE_UNSEEN: f64 = 0.5;
+const LATE_UNSEEN: f64 = 0.35;
 /// Doubt of the present rate is part of the ends by then, h.
 const DOUBT_H: f64 = 0.7;
 
@@ -44,7 +45,10 @@ impl ByDay<'_> {
         let (mut early, mut likely, mut late) = (never, never, never);
         let (mut fast, mut gone, mut slow, mut plain) = (0.0_f64, 0.0_f64, 0.0_f64, 0.0_f64);
         let mut before = [0.0; 3];
-        let of_rate = if self.room_known { OF_RATE.0 } else { OF_RATE_UNSEEN };
+        let unseen = |at: f64| {
+            let (near, far) = OF_RATE_UNSEEN;
+            near + (far - near) * ((at - 1.0) / 7.0).clamp(0.0, 1.0)
+        };
         let mut at = 0.0;
         while at < HORIZON_H && (early == never || likely == never || late == never) {
             let middle = at + STEP_H / 2.0;
@@ -60,6 +64,7 @@ impl ByDay<'_> {
             let (low, high) = self.day.ends(self.now, at);
             let (sooner, later) = if sign < 0.0 { (-low, high) } else { (high, -low) };
             let mean = plain.abs() / at;
+            let of_rate = if self.room_known { OF_RATE.0 } else { unseen(at) };
             let far = ((at - 3.0) / 9.0).clamp(0.0, 1.0);
             let late_share = if self.room_known { 1.0 } else { 1.0 - (1.0 - LATE_UNSEEN) * far };
             let doubt = self.doubt * (-at / DOUBT_H).exp();

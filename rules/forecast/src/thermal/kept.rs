@@ -39,6 +39,7 @@ impl Thermal {
         numbers.extend(self.hold.kept());
         numbers.extend(self.day.kept());
         numbers.extend(self.hold.kept_floor());
+        numbers.extend(self.hold.kept_sinks());
         Some(numbers)
     }
 
@@ -51,7 +52,7 @@ impl Thermal {
     /// tank (one of another size, other watts) has learned.
     pub fn recall(&mut self, numbers: &[f64]) -> bool {
         let later = NUMBERS + Hold::KEPT + Day::KEPT;
-        let whole = [NUMBERS, later, later + 2].contains(&numbers.len())
+        let whole = [NUMBERS, later, later + 2, later + 4].contains(&numbers.len())
             && numbers.iter().all(|number| number.is_finite());
         let Some((numbers, hold)) = numbers.split_at_checked(NUMBERS).filter(|_| whole) else { return false };
         let (hold, floor) = hold.split_at(hold.len().min(later - NUMBERS));
@@ -63,8 +64,11 @@ impl Thermal {
         {
             return false;
         }
-        if let [place, margin] = floor {
+        if let [place, margin, sinks @ ..] = floor {
             model.hold.recall_floor([*place, *margin]);
+            if let [place, times] = sinks {
+                model.hold.recall_sinks([*place, *times]);
+            }
         }
         if !model.with_room.recall(with_room) || !model.without_room.recall(without_room) {
             return false;

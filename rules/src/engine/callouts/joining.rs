@@ -70,7 +70,7 @@ impl Callouts {
         let held = quiet::holds_newcomer(&joined, &facts, cx.mono()).is_some();
         match home {
             Some(digest) if digest.core.is_held_digest() && !held && !is_in(digest, &alarm.name) => {
-                self.take_kin_out(cx, digest, &joined, next);
+                self.take_kin_out(cx, (id, &joined), digest, next);
             }
             Some(call) => self.hear(cx, call, &Event::Raised(joined), next),
             None => {
@@ -168,9 +168,7 @@ impl Callouts {
             (false, true) => CallKind::Digest,
             (false, false) => CallKind::Cause,
         };
-        let causes = cx.index.causes.get(id.index()).into_iter().flatten();
-        let until_cause = causes.filter_map(|cause| cx.about_to_raise(*cause)).max();
-        self.begin_with(cx, kind, joined, until_cause, next);
+        self.begin_with(cx, kind, joined, cause_of(cx, id), next);
     }
 
     fn begin_with(
@@ -201,10 +199,16 @@ impl Callouts {
     }
 
     /// Something that can't wait takes its kin out of what is held.
-    fn take_kin_out(&self, cx: &Context<'_>, digest: &Call, joined: &Joined, next: &mut Next) {
+    fn take_kin_out(
+        &self,
+        cx: &Context<'_>,
+        (id, joined): (AlarmId, &Joined),
+        digest: &Call,
+        next: &mut Next,
+    ) {
         let facts = Known::of_alarm(cx, &joined.alarm);
         let kin = kin::kin_in(&digest.core, &joined.alarm, &facts);
-        self.begin_with(cx, CallKind::Cause, joined, None, next);
+        self.begin_with(cx, CallKind::Cause, joined, cause_of(cx, id), next);
         self.hear(cx, digest, &Event::Left(kin.iter().map(|member| member.episode).collect()), next);
         for member in kin {
             if let Some(alarm) = cx.alarm(&member.alarm) {
@@ -313,6 +317,12 @@ fn begin_record(
     let call = next.record(Body::CallBegan { policy, purpose, code: code.clone(), hold });
     next.record(Body::CallChanged { call, change: CallChange::Kind { kind } });
     CallOut::new(call, kind, code, cx.mono())
+}
+
+/// By when the causes of an alarm that are true already will have been raised.
+fn cause_of(cx: &Context<'_>, id: AlarmId) -> Option<Moment> {
+    let causes = cx.index.causes.get(id.index()).into_iter().flatten();
+    causes.filter_map(|cause| cx.about_to_raise(*cause)).max()
 }
 
 fn is_in(call: &Call, alarm: &str) -> bool {

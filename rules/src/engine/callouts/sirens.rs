@@ -33,21 +33,22 @@ impl Callouts {
         self.sirens.entry(target.clone()).or_default().apply(change, record.seq, record.at.mono);
     }
 
-    /// Each siren is bidden what it should do, if that is not what it was bidden last.
-    pub(in crate::engine) fn on_sirens(&self, cx: &Context<'_>, next: &mut Next) {
-        let (bids, again) = self.bids(cx);
+    /// Each siren is bidden what it should do, if that is not what it was bidden last; and `again`,
+    /// if the broker is back and has perhaps forgotten.
+    pub(in crate::engine) fn on_sirens(&self, cx: &Context<'_>, again: bool, next: &mut Next) {
+        let (bids, look) = self.bids(cx, again);
         next.tasks.extend(bids);
-        next.wake(DeadlineReason::Sirens, again);
+        next.wake(DeadlineReason::Sirens, look);
     }
 
     /// Whether a siren has still to be bidden something in the name of this call-out.
     pub(super) fn has_to_bid(&self, cx: &Context<'_>, id: Seq) -> bool {
         let of = |task: &Task| matches!(task, Task::Page { call, .. } if *call == id);
-        self.bids(cx).0.iter().any(of)
+        self.bids(cx, false).0.iter().any(of)
     }
 
     /// The pages that sirens have to get, and when that may change by itself.
-    fn bids(&self, cx: &Context<'_>) -> (Vec<Task>, Option<Moment>) {
+    fn bids(&self, cx: &Context<'_>, all: bool) -> (Vec<Task>, Option<Moment>) {
         let now = cx.mono();
         let (mut bids, mut again) = (Vec::new(), None);
         for target in self.told_sirens() {
@@ -55,7 +56,9 @@ impl Callouts {
             let cores = self.running().map(|call| &call.core);
             let wish = siren.wish(target, cx.plan.directory.siren(target), cores, now);
             again = again.into_iter().chain(wish.again).min();
-            if wish.on == siren.since.is_some() {
+            let told = |call: &Call| call.core.told.contains_key(target);
+            let repeats = all && self.running().any(told);
+            if wish.on == siren.since.is_some() && !repeats {
                 continue;
             }
             let Some((call, purpose)) = self.voice_of(cx, target, wish.on) else { continue };
@@ -101,6 +104,6 @@ impl Callouts {
             return next.refuse(format!("hush {siren}"), "there is no such siren", &by);
         }
         next.record(Body::Hushed { siren: target.to_string(), length: HUSH, by });
-        next.then(Task::TendSirens);
+        next.then(Task::TendSirens { again: false });
     }
 }

@@ -93,6 +93,15 @@ impl Context<'_> {
         })
     }
 
+    /// Whether a call-out is about an alarm whose stopgap this relay is, whichever of its spells.
+    pub(super) fn is_spoken_of(&self, relay: RelayId) -> bool {
+        let mut wants = self.alarms().map(|id| self.plan.alarm(id));
+        wants.any(|alarm| {
+            let switches = alarm.stopgap.is_some_and(|stopgap| stopgap.relay == relay);
+            switches && self.callouts.is_about(&alarm.name)
+        })
+    }
+
     fn has_heard(&self, sensors: impl Iterator<Item = SensorId>) -> bool {
         self.sensors.any_heard(sensors) || self.mono() >= self.sensors.started() + READINGS_WITHIN
     }

@@ -272,10 +272,7 @@ impl Context<'_> {
                 self.next_of_order(relay, run, order).or_else(|| match wish {
                     Some((.., on)) if on != order.on => self.turn_round(relay, order),
                     Some(_) => None,
-                    None if order.on == it.safe => self
-                        .callouts
-                        .of_episode(run.episode)
-                        .is_none()
+                    None if order.on == it.safe => (!self.is_spoken_of(relay))
                         .then(|| released(&format!("{}, for a person to switch back", on_off(order.on)))),
                     None if self.hold_is_over(it, run, *since) => {
                         self.give_back(relay, run, order, "no alarm asks for it any more".to_owned())

@@ -20,6 +20,7 @@ impl Sensors {
                 self.hears_since = now;
                 self.doubt_losses_since(ground, since, next);
                 self.tell_found(BROKER.to_owned(), now, next);
+                next.then(Task::TendSirens { again: true });
             }
             (Link::Lost { why }, None) => {
                 self.deaf = Some((why.clone(), now));

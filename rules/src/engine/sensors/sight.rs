@@ -120,6 +120,12 @@ impl Sensors {
         self.sees(plan, &Sight::Sensor(id)) == Truth::True
     }
 
+    /// That its sender says that the sensor is not there, in words, if it does.
+    pub(in crate::engine) fn said_away(&self, id: SensorId, now: Moment) -> Option<String> {
+        let since = self.track(id).away()?;
+        Some(format!("its sender has said for {} that it is not there", now - since))
+    }
+
     /// Why no reading of a sensor is in force, in words; what speaks against its latest reading
     /// otherwise.
     pub(in crate::engine) fn why_unseen(&self, plan: &Plan, id: SensorId, now: Moment) -> String {
@@ -130,8 +136,8 @@ impl Sensors {
         if self.is_beached(id) && quality == Quality::Good {
             return "its probe seems to be out of the water".to_owned();
         }
-        if let Some(since) = self.track(id).away() {
-            return format!("its sender has said for {} that it is not there", now - since);
+        if let Some(said) = self.said_away(id, now) {
+            return said;
         }
         match (heard.filter(|_| quality == Quality::Stale), doubt) {
             (Some(heard), Some(doubt)) if now - heard > sensor.stale_after => {

@@ -11,6 +11,7 @@ use crate::engine::timers::DeadlineReason;
 use crate::ids::{AlarmId, RelayId, SensorId};
 use crate::page::by_way;
 use crate::plan::{Alarm, Sensor, spoken};
+use crate::quality::Quality;
 use crate::reading::{Content, Mapping, Value};
 use crate::record::Outcome;
 use crate::time::{Moment, Now, Wall};
@@ -84,6 +85,7 @@ impl Context<'_> {
         let sensor = self.plan.sensor(id);
         let track = self.sensors.track(id);
         let (quality, doubt) = track.quality(sensor, now.mono);
+        let away = self.sensors.said_away(id, now.mono).filter(|_| quality == Quality::Absent);
         SensorView {
             name: sensor.name.clone(),
             place: self.plan.place(sensor.tank).to_owned(),
@@ -96,7 +98,7 @@ impl Context<'_> {
             trend: track.per_hour(sensor, now.mono).and_then(|rate| trend(sensor, rate)),
             value: track.last_good().map(|(value, _)| show(&sensor.mapping, value)),
             quality: quality.to_string(),
-            why: doubt.map(|doubt| words::for_people_in(&doubt.words(&sensor.scale))),
+            why: away.or_else(|| doubt.map(|doubt| words::for_people_in(&doubt.words(&sensor.scale)))),
             age: track.heard().map(|heard| now.mono - heard),
             rejected: track.counts().rejected,
         }
@@ -130,7 +132,7 @@ impl Context<'_> {
             place: self.plan.place_of(alarm).to_owned(),
             title: self.alarm_title(alarm),
             reading: standing.map(|_| self.reading_of(id)).unwrap_or_default(),
-            cause: alarm.cause.clone(),
+            cause: alarm.cause.as_ref().map(ToString::to_string),
             priority: alarm.priority,
             state: life.state.to_string(),
             truth: truth_word(self.alarms.truth(id)),

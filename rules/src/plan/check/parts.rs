@@ -174,7 +174,13 @@ impl PlanParts {
         let is_whole = sensors.is_some()
             && self.alarms.len() == self.alarm_names.len()
             && self.watched.iter().all(Option::is_some);
-        let (mut sites, mut added) = (Vec::new(), Vec::new());
+        // At once as long as they become: there may be many thousands of sites.
+        let parts = self.watched.iter().flatten();
+        let (more_sensors, more_alarms) = parts
+            .fold((0, 0), |(sensors, alarms), it| (sensors + it.sensors.len(), alarms + it.alarms.len()));
+        let (mut sites, mut added) =
+            (Vec::with_capacity(self.watched.len()), Vec::with_capacity(more_alarms));
+        sensors.iter_mut().for_each(|sensors| sensors.reserve_exact(more_sensors));
         for site in self.watched.into_iter().flatten() {
             sites.push(site.watched);
             added.extend(site.alarms);

@@ -68,6 +68,7 @@ impl Account<'_> {
                     || (recent && (self.explains(it.alarm, alarm) || self.explains(alarm, it.alarm)))
             })
         };
+        let claims = |call: &Call| claims(call) || self.loss_belongs(call, alarm);
         let open =
             self.calls.iter().enumerate().filter(|(_, call)| call.phase != Phase::Over && claims(call));
         let all = |call: &Call| call.members.iter().map(|it| self.house.alarms[it.alarm].rank).max();
@@ -110,6 +111,10 @@ impl Account<'_> {
             .filter_map(|cause| Some(self.true_since[cause]? + self.house.alarms[cause].on_delay * 1_000));
         let longest = if of.rank == CRITICAL { 60_000 } else { i64::MAX };
         let wait = coming.max().map_or(0, |until| (until - self.now).min(longest));
+        if let Some(until) = self.may_wait(alarm).filter(|until| *until > self.now) {
+            self.calls[at].phase = Phase::ForSight(until);
+            return;
+        }
         match wait > 0 {
             true => self.calls[at].phase = Phase::ForCause(self.now + wait),
             false => self.climb_anew(at),
@@ -122,6 +127,7 @@ impl Account<'_> {
             raised: self.now,
             over: None,
             latched: false,
+            hand: false,
             covered: false,
             acknowledged: false,
             worse: false,
@@ -171,6 +177,7 @@ impl Account<'_> {
                 member.anew = None;
             }
         };
+        let stood = self.calls[at].members.iter().any(Member::stands);
         if back {
             self.calls[at].flickers |= self.raises[alarm].len() >= 2;
             if let Some(member) = self.calls[at].members.iter_mut().find(|it| it.alarm == alarm) {
@@ -179,8 +186,17 @@ impl Account<'_> {
                 member.worse &= !std::mem::take(&mut member.acknowledged);
             }
             self.stands_again(at);
+            // It was seen in between: its time begins anew.
+            if let (Phase::ForSight(_), Some(until), false) =
+                (self.calls[at].phase, self.may_wait(alarm), stood)
+            {
+                self.calls[at].phase = Phase::ForSight(until);
+            }
             forget(self);
             self.see_to_ladders(at);
+            return;
+        }
+        if self.waits_with_losses(at, alarm) {
             return;
         }
         let before = self.asked(at, Some(alarm));
@@ -195,6 +211,11 @@ impl Account<'_> {
             self.climb_anew(at);
             self.see_to_ladders(at);
             return;
+        }
+        let of = &self.house.alarms[alarm];
+        let milder = before.is_some_and(|asked| of.rank <= asked);
+        if milder && self.hides(at, alarm) && !matches!(was_for, Phase::Answered(_) | Phase::Asking(_)) {
+            self.news(at);
         }
         self.comes_in(at, alarm, before);
     }
@@ -284,15 +305,24 @@ impl Account<'_> {
         let Some(at) = self.calls.iter().position(open) else { return };
         let before = self.standing(&self.calls[at]);
         let answered = matches!(self.calls[at].phase, Phase::Answered(_) | Phase::Asking(_));
+        let waits = self.waits_for_hand(alarm);
         let Some(member) = self.calls[at].members.iter_mut().find(|it| it.alarm == alarm) else { return };
         member.over = Some(now);
         // An answer covers it for as long as it holds.
         member.latched = latches && !(member.covered && answered) && !member.acknowledged;
+        member.hand = waits;
         member.anew = None;
         member.alone = None;
-        if member.latched {
+        if member.stands() {
             return;
         }
+        self.fell(at, alarm, before);
+    }
+
+    /// Something does not stand any more.
+    pub(super) fn fell(&mut self, at: usize, alarm: usize, before: Option<Rank>) {
+        let now = self.now;
+        let answered = matches!(self.calls[at].phase, Phase::Answered(_) | Phase::Asking(_));
         if !self.calls[at].members.iter().any(Member::stands) {
             self.calls[at].nothing_since = Some(now);
             return;
@@ -309,7 +339,7 @@ impl Account<'_> {
                 member.anew = Some(due);
             }
         }
-        let waits = matches!(self.calls[at].phase, Phase::ForCause(_));
+        let waits = matches!(self.calls[at].phase, Phase::ForCause(_) | Phase::ForSight(_));
         if self.standing(&self.calls[at]) < before && !answered && !waits {
             let asked = self.asked_ladders(&self.calls[at]);
             self.goes_on_milder(at, asked);

@@ -10,6 +10,8 @@ pub(super) struct Member {
     pub(super) raised: i64,
     pub(super) over: Option<i64>,
     pub(super) latched: bool,
+    /// What it cut waits for a person to switch it back.
+    pub(super) hand: bool,
     pub(super) covered: bool,
     /// Somebody has answered this spell of it, whatever it counts as since: it does not latch.
     pub(super) acknowledged: bool,
@@ -24,7 +26,7 @@ pub(super) struct Member {
 
 impl Member {
     pub(super) fn stands(&self) -> bool {
-        self.over.is_none() || self.latched
+        self.over.is_none() || self.latched || self.hand
     }
 
     pub(super) fn calls(&self, now: i64) -> bool {
@@ -35,6 +37,8 @@ impl Member {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum Phase {
     ForCause(i64),
+    /// Losses of sight alone.
+    ForSight(i64),
     ForMorning(i64),
     Climbing,
     Answered(i64),

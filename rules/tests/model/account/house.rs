@@ -4,6 +4,14 @@
 pub(crate) const MINUTE: i64 = 60_000;
 pub(super) const DAY: i64 = 24 * 60 * MINUTE;
 
+/// Seconds for which a switch must be lost before that is raised.
+pub(crate) const LOST_FOR: i64 = 120;
+
+/// Switches on one board fall silent together.
+pub(crate) fn board(switch: usize) -> usize {
+    switch / 2
+}
+
 /// Low, medium, high, critical.
 pub(crate) type Rank = usize;
 pub(crate) const CRITICAL: Rank = 3;
@@ -37,6 +45,10 @@ pub(crate) struct Alarm {
     pub(crate) worse: bool,
     /// It says that the watch's own power ends in eight minutes.
     pub(crate) own_end: bool,
+    /// It is the loss of sight of its switch, and of no other thing.
+    pub(crate) blind: bool,
+    /// It cuts the heater; one alarm of a house at most.
+    pub(crate) cuts: bool,
 }
 
 #[derive(Clone, Debug)]
@@ -50,6 +62,37 @@ pub(crate) struct House {
 }
 
 impl House {
+    /// The losses of sight that the watch adds, one for each switch: no more urgent than what they
+    /// hide, by the first ladder.
+    pub(crate) fn and_losses(mut self) -> Self {
+        for switch in 0..self.switches() {
+            let hidden = || self.watching(switch).map(|at| &self.alarms[at]);
+            let rank = hidden().map(|alarm| alarm.rank).max().unwrap_or(0).min(2);
+            let respond = hidden().filter_map(|alarm| alarm.respond).min();
+            self.alarms.push(Alarm {
+                switch,
+                rank,
+                ladder: 0,
+                on_delay: LOST_FOR,
+                latching: false,
+                respond,
+                causes: Vec::new(),
+                worse: false,
+                own_end: false,
+                blind: true,
+                cuts: false,
+            });
+        }
+        self
+    }
+
+    pub(crate) fn name(&self, alarm: usize) -> String {
+        match self.alarms[alarm].blind {
+            true => format!("sight-seen-{}", self.alarms[alarm].switch),
+            false => format!("alarm-{alarm:02}"),
+        }
+    }
+
     pub(crate) fn switches(&self) -> usize {
         self.alarms.iter().map(|alarm| alarm.switch + 1).max().unwrap_or(0)
     }
@@ -62,7 +105,7 @@ impl House {
     /// The alarms that watch this switch.
     pub(super) fn watching(&self, switch: usize) -> impl Iterator<Item = usize> {
         let alarms = self.alarms.iter().enumerate();
-        alarms.filter(move |(_, alarm)| alarm.switch == switch).map(|(at, _)| at)
+        alarms.filter(move |(_, alarm)| alarm.switch == switch && !alarm.blind).map(|(at, _)| at)
     }
 }
 
@@ -88,6 +131,11 @@ pub(crate) enum Deed {
     /// A way takes no pages any more, or takes them again.
     Breaks(&'static str),
     Mends(&'static str),
+    /// A switch says nothing any more, or speaks again.
+    /// The heater draws power although it was cut: it was switched back, or does not obey.
+    Draws,
+    Silent(usize),
+    Speaks(usize),
     /// The watch dies and is back at once, and everything is heard at once.
     Restart,
 }

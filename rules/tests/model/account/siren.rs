@@ -108,6 +108,15 @@ impl Account<'_> {
         }
     }
 
+    /// It is told again what it should do, if a call-out that runs has told it.
+    pub(super) fn siren_hears_again(&mut self) {
+        let told = |call: &Call| call.phase != Phase::Over && call.siren.is_some();
+        if self.calls.iter().any(told) {
+            let what = if self.siren.since.is_some() { "call" } else { "taken" };
+            self.siren.out.push((self.now, what));
+        }
+    }
+
     /// What it was told, when; of one moment the last.
     pub(super) fn siren_pages(&self) -> impl Iterator<Item = (i64, String, &'static str)> {
         self.siren.out.iter().map(|(at, what)| (*at, SIREN.to_owned(), *what))

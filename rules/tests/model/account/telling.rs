@@ -118,6 +118,7 @@ impl Account<'_> {
                 }
             }
             Phase::ForCause(_)
+            | Phase::ForSight(_)
             | Phase::ForMorning(_)
             | Phase::Answered(_)
             | Phase::Asking(_)

@@ -123,3 +123,36 @@ fn a_real_call_out_begins_during_a_drill_and_the_drill_waits() {
     // It goes on with what was left of its five minutes.
     night.told(&["11:00 ines.mail clear", "15:00 neighbour.text drill"]);
 }
+
+#[test]
+fn what_is_raised_in_settling_counts_in_the_state_before_it_whichever_that_was() {
+    let alarms = "power high loud
+         heat critical loud; consequence-of = [\"power\"]
+         probe low mild; consequence-of = [\"power\"]";
+    // Answered: something above breaks through, something milder is listed.
+    for (newcomer, told) in [("heat", true), ("probe", false)] {
+        let mut night = Night::by_day(alarms);
+        night.raise("power");
+        night.answer("ines", "power");
+        night.wait(1);
+        night.clear("power");
+        night.seconds(30);
+        night.site.forget();
+        night.raise(newcomer);
+        night.seconds(1);
+        assert_eq!(night.site.called().contains(&"ines.mail"), told, "{newcomer}\n{}", night.site.story());
+        assert_eq!(night.calls(), 1);
+    }
+    // Asking: what stood is gone, and something milder is what whoever answered is asked about.
+    let mut night = Night::by_day(alarms);
+    night.raise("power");
+    night.answer("tom", "power");
+    night.wait(61);
+    night.clear("power");
+    night.seconds(30);
+    night.site.forget();
+    night.raise("probe");
+    night.wait(2);
+    night.told(&[]);
+    assert_eq!(night.calls(), 1);
+}

@@ -1,6 +1,7 @@
 //! Kin: who joins whose call-out, and what becomes of a consequence when its cause goes first.
 
 use super::Night;
+use slackwater_rules::record::Body;
 
 const POWER: &str = "
     power critical loud
@@ -218,4 +219,59 @@ fn a_cause_that_comes_back_within_settle_flickers_and_has_one_all_clear() {
     night.told(&[]);
     night.wait(3);
     night.told(&["63:00 ines.mail clear"]);
+}
+
+#[test]
+fn what_a_cause_explains_by_way_of_something_else_joins_it_too() {
+    let mut night = Night::by_day(
+        "power high loud
+         flow high loud; consequence-of = [\"power\"]
+         oxygen high loud; consequence-of = [\"flow\"]",
+    );
+    night.raise("power");
+    night.wait(1);
+    night.raise("oxygen");
+    night.wait(1);
+    night.told(&["0:00 tom.text call"]);
+    assert_eq!(night.calls(), 1);
+}
+
+#[test]
+fn a_consequence_joins_a_cause_that_returned_within_settle_and_begins_its_own_after_it() {
+    for (seconds, calls) in [(90, 1), (150, 0)] {
+        let mut night = Night::by_day(
+            "power high loud
+             flow high mild; consequence-of = [\"power\"]",
+        );
+        night.raise("power");
+        night.wait(1);
+        night.clear("power");
+        night.seconds(seconds);
+        assert_eq!(night.calls(), calls, "{}", night.site.story());
+        night.raise("flow");
+        night.seconds(1);
+        let began = |body: &Body| matches!(body, Body::CallBegan { .. });
+        assert_eq!(night.site.count(began), 2 - calls, "{}", night.site.story());
+    }
+}
+
+#[test]
+fn of_two_call_outs_of_one_rank_the_older_gets_it() {
+    let mut night = Night::by_day(
+        "power high loud
+         leak high mild
+         flow high loud; consequence-of = [\"power\", \"leak\"]",
+    );
+    night.raise("leak");
+    night.wait(1);
+    night.raise("power");
+    night.wait(1);
+    night.raise("flow");
+    night.wait(1);
+    let status = night.site.engine.status(night.site.now);
+    let of = |alarm: &str| {
+        let call = status.calls.iter().find(|call| call.about.iter().any(|about| about == alarm));
+        call.expect("it is in one").code.clone()
+    };
+    assert_eq!((of("flow") == of("leak"), of("flow") == of("power")), (true, false));
 }

@@ -173,3 +173,36 @@ fn who_wants_the_next_person_called_at_night_has_the_next_rung_told_and_the_rest
     let sent = night.site.world.sent.len();
     assert!(sent > 0, "in the morning\n{}", night.site.story());
 }
+
+#[test]
+fn quiet_hours_that_begin_while_it_climbs_hold_its_later_rungs() {
+    let evening = "2026-03-02T21:50:00+01:00[Europe/Berlin]";
+    let mut night = Night::with(&super::rules("pump low mild"), super::people(), evening);
+    // Two minutes before ten.
+    night.wait(3);
+    night.raise("pump");
+    night.wait(60);
+    night.told(&["3:00 ines.mail call"]);
+    night.wait(8 * 60 + 20);
+    // From seven on all rungs.
+    night.told(&["545:00 ines.mail call", "555:00 ines.push call"]);
+}
+
+#[test]
+fn what_takes_its_kin_out_of_what_is_held_waits_for_its_cause_as_anything_does() {
+    let mut night = Night::at_night(
+        "power high loud; on-delay = \"90 s\"
+         flow high loud; consequence-of = [\"power\"]
+         lamp low mild; consequence-of = [\"flow\"]",
+    );
+    night.raise("lamp");
+    night.wait(1);
+    night.raise("power");
+    night.seconds(10);
+    night.raise("flow");
+    night.wait(3);
+    // The cause leads, and it is one page.
+    assert!(night.headline("tom.text").contains("power"), "{}", night.headline("tom.text"));
+    night.told(&["2:30 tom.text call"]);
+    assert_eq!(night.calls(), 1, "{}", night.site.story());
+}

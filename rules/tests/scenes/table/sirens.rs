@@ -3,8 +3,9 @@
 
 use super::{NOON, Night, people, rules};
 use crate::fixtures::target;
+use crate::harness::Channel;
 use slackwater_rules::alarm::Priority;
-use slackwater_rules::engine::{Arrival, OperatorCommand};
+use slackwater_rules::engine::{Arrival, Input, Link, OperatorCommand};
 use slackwater_rules::plan::{HushButton, SirenLimits};
 use slackwater_rules::record::Purpose;
 use slackwater_rules::time::Span;
@@ -217,15 +218,56 @@ fn what_was_answered_while_nothing_stood_and_is_back_sounds_nothing() {
 }
 
 #[test]
-fn a_restart_does_not_begin_what_was_silent_and_goes_on_with_what_sounded() {
+fn after_a_restart_the_broker_hears_what_the_siren_should_do_and_its_time_goes_on() {
     let mut night = Night::by_day("power critical loud");
     night.raise("power");
     night.wait(1);
     night.site.forget();
     night.restart();
     night.wait(2);
-    night.told(&["3:00 siren taken"]);
+    night.told(&["1:30 siren call", "3:00 siren taken"]);
     night.restart();
     night.seconds(20);
+    night.told(&["4:00 siren taken"]);
+}
+
+#[test]
+fn a_broker_that_is_back_hears_again_what_the_siren_should_do() {
+    let mut night = Night::by_day("power critical loud");
+    night.raise("power");
+    night.wait(1);
+    let gone = |night: &mut Night| {
+        let why = "the broker has gone".to_owned();
+        night.site.step(Input::Link(Link::Lost { why }));
+        night.seconds(10);
+        night.site.step(Input::Link(Link::Hears));
+    };
+    night.site.forget();
+    gone(&mut night);
+    night.told(&["1:10 siren call"]);
+    night.wait(2);
+    night.told(&["3:00 siren taken"]);
+    gone(&mut night);
+    night.told(&["3:20 siren taken"]);
+    night.answer("tom", "power");
+    night.clear("power");
+    night.wait(3);
+    night.site.forget();
+    gone(&mut night);
     night.told(&[]);
+}
+
+#[test]
+fn a_siren_that_could_not_be_told_before_somebody_answered_does_not_sound_when_it_can() {
+    let mut night = Night::by_day("power critical loud");
+    night.site.channel("siren", Channel::Defers);
+    night.raise("power");
+    night.wait(1);
+    night.answer("tom", "power");
+    night.site.forget();
+    night.site.channel("siren", Channel::Works);
+    night.wait(20);
+    let sounds =
+        night.site.world.sent.iter().filter(|sent| sent.to == "siren" && sent.purpose == Purpose::Call);
+    assert_eq!(sounds.count(), 0, "{}", night.site.story());
 }
