@@ -120,7 +120,7 @@ fn build(
         Sight::Gateway(gateway) => (format!("gateway-{gateway}"), first.feed.gateway_cause(gateway)),
         Sight::Sensor(_) => (
             first.name.clone(),
-            format!("it has no power or no contact, or is stuck or broken and says what is not so"),
+            "it has no power or no contact, or is stuck or broken and says what is not so".to_owned(),
         ),
     };
     let title = match &sight {

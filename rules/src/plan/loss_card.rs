@@ -89,7 +89,9 @@ pub(super) fn response(
             add(CardLine::plain("See whether the router, the broker and the house have power."));
         }
         Sight::Gateway(gateway) => {
-            lost.first().map(|(_, sensor)| sensor.feed.gateway_mend(gateway)).map(CardLine::plain).map(add);
+            if let Some((_, sensor)) = lost.first() {
+                add(CardLine::plain(sensor.feed.gateway_mend(gateway)));
+            }
         }
         Sight::Sensor(_) => {
             add(CardLine::plain("See whether the sensor has power and sits where it should."));
