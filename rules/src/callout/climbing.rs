@@ -204,7 +204,10 @@ impl Decision<'_> {
             return self.change(CallChange::Held { length: until - self.now, by: HeldBy::Quiet });
         }
         let Some(rank) = self.call.standing_rank(self.now) else { return };
-        let told: BTreeSet<Target> = self.call.told_so_far().cloned().collect();
+        // Whoever is told in this moment is told.
+        let asked = self.out.tells.iter().filter(|tell| tell.message.asks() && tell.target.contact.is_some());
+        let just_told: Vec<Target> = asked.map(|tell| tell.target.clone()).collect();
+        let told: BTreeSet<Target> = self.call.told_so_far().chain(&just_told).cloned().collect();
         for name in ladders {
             let Some(ladder) = self.facts.ladder(&name) else { continue };
             let of =
@@ -217,7 +220,8 @@ impl Decision<'_> {
                 None => {
                     // That a siren fell silent, or that somebody has it, asked nobody.
                     let people = self.call.told.iter().filter(|(target, _)| target.contact.is_some());
-                    let last = people.map(|(_, told)| told.asked).max();
+                    let now = (!just_told.is_empty()).then_some(self.now);
+                    let last = people.map(|(_, told)| told.asked).chain(now).max();
                     last.unwrap_or(self.now) + ladder.again
                 }
             };

@@ -20,9 +20,15 @@ pub fn home<'a>(
     facts: &dyn Facts,
     now: Moment,
 ) -> Option<Seq> {
-    let open = calls.into_iter().filter(|call| call.phase != Phase::Over && call.kind != CallKind::Drill);
+    let is_open = |call: &&CallOut| call.phase != Phase::Over && call.kind != CallKind::Drill;
+    let open: Vec<&CallOut> = calls.into_iter().filter(is_open).collect();
+    // What latched, or waits for a hand, has never ceased to stand: it is there.
+    let own = |call: &&&CallOut| call.members.of_alarm(alarm).is_some_and(Member::stands);
+    if let Some(call) = open.iter().find(own) {
+        return Some(call.id);
+    }
     let related = Related::of(alarm, facts);
-    let claims = open.filter(|call| {
+    let claims = open.into_iter().filter(|call| {
         let recent = |member: &Member| {
             member.stands() || member.returned().is_some_and(|at| now - at <= call.settle(facts))
         };

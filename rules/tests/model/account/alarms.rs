@@ -61,6 +61,13 @@ impl Account<'_> {
 
     /// The call-out of its kin: the one of higher rank, else the older.
     pub(super) fn home(&self, alarm: usize) -> Option<usize> {
+        // What has never ceased to stand is where it is.
+        let own = |call: &Call| {
+            call.phase != Phase::Over && call.members.iter().any(|it| it.alarm == alarm && it.stands())
+        };
+        if let Some(at) = self.calls.iter().position(own) {
+            return Some(at);
+        }
         let claims = |call: &Call| {
             call.members.iter().any(|it| {
                 let recent = it.stands() || it.over.is_some_and(|at| self.now - at <= self.settle(call));

@@ -5,10 +5,15 @@ use super::call::{Member, Phase};
 use super::house::{MINUTE, Rank, WAYS, person};
 
 impl Account<'_> {
+    /// The call-out in which an alarm stands, or else that in which it stood last.
     pub(super) fn call_of(&self, alarm: usize) -> Option<usize> {
-        self.calls
-            .iter()
-            .rposition(|call| call.phase != Phase::Over && call.members.iter().any(|it| it.alarm == alarm))
+        let of = |stands: bool| {
+            self.calls.iter().rposition(|call| {
+                let is = |it: &Member| it.alarm == alarm && (it.stands() || !stands);
+                call.phase != Phase::Over && call.members.iter().any(is)
+            })
+        };
+        of(true).or_else(|| of(false))
     }
 
     pub(super) fn answers(&mut self, who: &'static str, alarm: usize, own: bool, named: Option<i64>) {

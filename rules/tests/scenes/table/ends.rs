@@ -2,6 +2,7 @@
 
 use super::Night;
 use slackwater_rules::engine::OperatorCommand;
+use slackwater_rules::record::Purpose;
 
 #[test]
 fn nothing_stands_and_one_all_clear_goes_to_those_who_were_told() {
@@ -155,4 +156,39 @@ fn what_is_raised_in_settling_counts_in_the_state_before_it_whichever_that_was()
     night.wait(2);
     night.told(&[]);
     assert_eq!(night.calls(), 1);
+}
+
+#[test]
+fn what_latched_and_is_raised_again_is_where_it_stood_and_has_no_all_clear_while_it_is_true() {
+    let mut night = Night::by_day(
+        "power medium loud
+         heat high loud; consequence-of = [\"power\"]
+         leak low mild; consequence-of = [\"power\"]; latching = true",
+    );
+    night.raise("leak");
+    night.seconds(10);
+    night.raise("heat");
+    night.seconds(10);
+    // It explains both, and joins what ranks above.
+    night.raise("power");
+    night.wait(1);
+    night.clear("leak");
+    night.seconds(10);
+    night.raise("leak");
+    night.seconds(10);
+    let about = |night: &Night, alarm: &str| {
+        let status = night.site.engine.status(night.site.now);
+        status.calls.iter().filter(|call| call.about.iter().any(|about| about == alarm)).count()
+    };
+    assert_eq!(about(&night, "leak"), 1, "{}", night.site.story());
+    night.answer("ines", "leak");
+    night.site.forget();
+    night.wait(20);
+    let clear = night
+        .site
+        .world
+        .sent
+        .iter()
+        .find(|sent| sent.to.starts_with("ines") && sent.purpose == Purpose::AllClear);
+    assert!(clear.is_none(), "{}", night.site.story());
 }
