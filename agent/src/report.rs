@@ -115,8 +115,8 @@ fn head(made: &ReportParts<'_>) -> Markup {
     let unanswered = called.clone().filter(|call| call.answers.is_empty()).count();
     let slowest = called.filter_map(|call| call.answers.first()?.after).max();
     let now = match (open, stands) {
-        (0, false) => "Nothing stands now.".to_owned(),
-        (0, true) => "Something still stands.".to_owned(),
+        (0, false) => "Nothing is wrong now.".to_owned(),
+        (0, true) => "Something is still wrong.".to_owned(),
         (open, _) => format!("{} still open.", counted(open, "call-out")),
     };
     let past = match (count, unanswered, slowest) {

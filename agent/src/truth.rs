@@ -38,7 +38,7 @@ pub(crate) struct Wrong {
     pub(crate) since: Option<String>,
     /// What answers it, where that is not shown beside it.
     pub(crate) code: Option<String>,
-    /// `Ines has it until 02:32`; nothing if nobody has it.
+    /// `Ines takes care of it until 02:32`; nothing if nobody has answered.
     pub(crate) held: Option<String>,
 }
 
@@ -55,12 +55,15 @@ impl WhatIsSeen {
             ];
         }
         if !self.unseen.is_empty() {
-            return vec![format!("Not seen: {}.", named(&self.unseen)), "Nothing else stands.".to_owned()];
+            return vec![
+                format!("Not measured: {}.", named(&self.unseen, "sensor")),
+                "Nothing else is wrong.".to_owned(),
+            ];
         }
         if !self.ill.is_empty() {
             return vec![
                 "The tanks are well, but the watch is not.".to_owned(),
-                format!("Look at {}.", named(&self.ill)),
+                format!("Look at {}.", named(&self.ill, "part")),
             ];
         }
         let (tanks, sensors) = (counted(self.tanks, "tank"), counted(self.sensors, "sensor"));
@@ -83,18 +86,24 @@ impl WhatIsSeen {
 
 impl Wrong {
     fn sentences(&self) -> Vec<String> {
-        let more = if self.more == 0 { String::new() } else { format!(" (and {} more)", self.more) };
+        let more = if self.more == 0 {
+            String::new()
+        } else {
+            format!(" (and {})", counted(self.more, "other alarm"))
+        };
         let code = self.code.as_ref().map(|code| format!(", code {code}")).unwrap_or_default();
         let since = self.since.as_ref().map_or_else(|| ", over".to_owned(), |at| format!(", since {at}"));
-        let held = self.held.clone().unwrap_or_else(|| "Nobody has it yet".to_owned());
+        let held = self.held.clone().unwrap_or_else(|| "Nobody has answered yet".to_owned());
         vec![format!("{}{more}{since}{code}.", self.what), format!("{}.", capital(&held))]
     }
 }
 
 /// The first few, and how many more.
-fn named(all: &[String]) -> String {
+fn named(all: &[String], what: &str) -> String {
     match all.split_at_checked(NAMED) {
-        Some((first, rest)) if !rest.is_empty() => format!("{} and {} more", first.join(", "), rest.len()),
+        Some((first, rest)) if !rest.is_empty() => {
+            format!("{} and {}", first.join(", "), counted(rest.len(), &format!("other {what}")))
+        }
         Some(_) | None => list(all),
     }
 }
@@ -121,7 +130,7 @@ mod tests {
         let unseen = WhatIsSeen { unseen: all(), ..ill };
         assert_eq!(
             unseen.line("House"),
-            "House: not seen: lagoon water, mains and 1 more. Nothing else stands"
+            "House: not measured: lagoon water, mains and 1 other sensor. Nothing else is wrong"
         );
         let deaf = WhatIsSeen { deaf: Some("connection refused".to_owned()), ..unseen };
         assert_eq!(
@@ -138,7 +147,7 @@ mod tests {
         let wrong = WhatIsSeen { wrong: Some(wrong), ..deaf };
         assert_eq!(
             wrong.line("House"),
-            "House: Lagoon: the water is too cold (and 2 more), since 01:10, code 4QTE. Nobody has it yet"
+            "House: Lagoon: the water is too cold (and 2 other alarms), since 01:10, code 4QTE. Nobody has answered yet"
         );
         assert_eq!(wrong.sentences().len(), 2);
     }
@@ -155,10 +164,13 @@ mod tests {
         let wrong = Wrong {
             what: "House: no mains power".to_owned(),
             since: Some("01:10".to_owned()),
-            held: Some("Ines has it until 02:10".to_owned()),
+            held: Some("Ines takes care of it until 02:10".to_owned()),
             ..Wrong::default()
         };
         let seen = WhatIsSeen { wrong: Some(wrong), ..calm() };
-        assert_eq!(seen.line("House"), "House: no mains power, since 01:10. Ines has it until 02:10");
+        assert_eq!(
+            seen.line("House"),
+            "House: no mains power, since 01:10. Ines takes care of it until 02:10"
+        );
     }
 }

@@ -51,7 +51,11 @@ pub struct Backtest {
     /// Nothing before this is reported: it only fills the windows.
     since: Wall,
     heard: Option<Wall>,
+    /// Nothing heard for longer than this is a watch away: the most that a sensor of this past may
+    /// be silent. Those that it has nothing of are not waited for.
     patience: Span,
+    /// How long each sensor may be silent.
+    silences: Vec<Span>,
     /// Records that have been looked at.
     seen: usize,
     spells: Spells,
@@ -113,14 +117,15 @@ impl Backtest {
         let mut plan = plan.clone();
         plan.alarms.iter_mut().for_each(|alarm| alarm.stopgap = None);
         let now = Now { mono: BEGIN, wall: start, wall_trusted: true };
-        let longest = plan.sensors.iter().map(|sensor| sensor.stale_after).max();
+        let silences = plan.sensors.iter().map(|sensor| sensor.stale_after).collect();
         let mut sim = Sim::new("backtest", plan, 1, now, Counter { since, pages: BTreeMap::new() });
         sim.start(Some(Span::ZERO));
         Self {
             sim,
             since,
             heard: None,
-            patience: longest.unwrap_or(HOLE).max(HOLE),
+            patience: HOLE,
+            silences,
             seen: 0,
             spells: Spells::default(),
             codes: BTreeMap::new(),
@@ -140,6 +145,7 @@ impl Backtest {
     pub fn hear(&mut self, at: Wall, sensor: SensorId, value: Value) {
         self.come_to(at);
         self.heard = self.heard.max(Some(at));
+        self.patience = self.patience.max(self.silences.get(sensor.index()).copied().unwrap_or(HOLE));
         self.readings += 1;
         self.sim.measure(sensor, value);
     }

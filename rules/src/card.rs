@@ -94,9 +94,9 @@ impl Act {
     /// The same behind a tank's name: a phone's first screen is small.
     pub fn done_there(self) -> &'static str {
         match self {
-            Self::Air => "air, seen by the watch.",
-            Self::HeatOff => "heaters off, seen by the watch.",
-            Self::LightOff => "light off, seen by the watch.",
+            Self::Air => "gets air already, seen by the watch.",
+            Self::HeatOff => "heaters are off already, seen by the watch.",
+            Self::LightOff => "light is off already, seen by the watch.",
             Self::FeederOff => "feeder off.",
         }
     }
@@ -126,6 +126,13 @@ pub struct CardLine {
     pub act: Option<Act>,
     /// Shown only against this harm.
     pub needs: Option<Harm>,
+    /// It names a heater's plug: who has never seen one is told how to know it. What turns heat off
+    /// always does.
+    #[serde(default)]
+    pub heater_plug: bool,
+    /// Shown only while the sensor that the alarm is about speaks and is not believed.
+    #[serde(default)]
+    pub disbelieved: bool,
     /// Where it comes from; none for the keeper's own lines.
     pub source: Option<String>,
 }
@@ -147,6 +154,8 @@ pub struct Situation {
     pub acts: BTreeMap<Act, Vec<String>>,
     /// The tanks in which each of them is proved.
     pub done_in: BTreeMap<Act, Vec<String>>,
+    /// The sensor that the alarm is about speaks, and is not believed.
+    pub disbelieved: bool,
 }
 
 /// A line as it stands now.
@@ -164,6 +173,11 @@ impl CardLine {
     /// A line for whoever comes, and nothing else known of it: the keeper's own words.
     pub fn plain(words: impl Into<String>) -> Self {
         Self { words: words.into(), ..Self::default() }
+    }
+
+    /// Whether its reader has to find the plug of a heater.
+    pub fn names_a_heater_plug(&self) -> bool {
+        self.heater_plug || self.act == Some(Act::HeatOff)
     }
 
     /// The words for a text, if they are short and plain enough.
@@ -191,9 +205,9 @@ impl Card {
 
     /// The lines that help now, in their order.
     pub fn steps<'a>(&'a self, now: &'a Situation) -> Vec<Step<'a>> {
-        let helps = |line: &&CardLine| {
-            line.needs.is_none_or(|harm| now.harms.as_ref().is_none_or(|harms| harms.contains(&harm)))
-        };
+        let threatens = |harm: Harm| now.harms.as_ref().is_none_or(|harms| harms.contains(&harm));
+        let helps =
+            |line: &&CardLine| line.needs.is_none_or(threatens) && (now.disbelieved || !line.disbelieved);
         let step = |line: &'a CardLine| {
             let left = line.act.and_then(|act| now.acts.get(&act));
             Step { line, done: left.is_some_and(Vec::is_empty), left: left.map_or(&[], Vec::as_slice) }
@@ -402,12 +416,12 @@ mod tests {
     }
 
     #[test]
-    fn what_is_to_be_looked_at_first_stands_at_the_head_of_its_card_with_an_act_behind_it() {
+    fn what_is_to_be_looked_at_first_has_an_act_behind_it() {
         for BuiltIn { name, card } in built_in() {
             let kinds: Vec<LineKind> = card.lines.iter().map(|line| line.kind).collect();
-            let looks = kinds.iter().filter(|kind| **kind == LineKind::LookFirst).count();
-            assert!(kinds.iter().take(looks).all(|kind| *kind == LineKind::LookFirst), "{name}");
             assert!(kinds.contains(&LineKind::Act), "{name} has no act");
+            let last = kinds.iter().rposition(|kind| *kind == LineKind::LookFirst).unwrap_or_default();
+            assert!(kinds.iter().skip(last).any(|kind| *kind == LineKind::Act), "{name}");
             let forbids = ["Do not", "No grill", "Never", "Hands stay", "Keep hands", "Top nothing"];
             for line in card.lines.iter().filter(|line| line.kind == LineKind::Act) {
                 assert!(!forbids.iter().any(|no| line.words.starts_with(no)), "{name}: {}", line.words);
@@ -427,6 +441,38 @@ mod tests {
     }
 
     #[test]
+    fn nobody_bends_over_water_beside_plugs_before_a_word_about_a_dry_floor() {
+        for BuiltIn { name, card } in built_in() {
+            let jug = card.lines.iter().position(|line| line.words.contains("jug"));
+            let dry = card.lines.iter().position(|line| {
+                line.kind == LineKind::LookFirst
+                    && (line.words.contains("floor dry") || line.words.contains("plugs dry"))
+            });
+            assert!(jug.is_none() || dry.is_some_and(|dry| Some(dry) < jug), "{name}");
+            for text in card.lines.iter().filter_map(|line| line.text.as_deref()) {
+                assert!(!text.contains("jug") || text.contains("loor dry"), "{name}: {text}");
+            }
+        }
+    }
+
+    #[test]
+    fn whoever_is_sent_to_unplug_a_heater_is_told_how_to_know_its_plug() {
+        for line in built_in().iter().flat_map(|built_in| &built_in.card.lines) {
+            let sent = line.kind == LineKind::Act && line.words.to_lowercase().contains("unplug ");
+            let of_heat = line.words.contains("heater");
+            assert!(!(sent && of_heat) || line.names_a_heater_plug(), "{}", line.words);
+        }
+    }
+
+    #[test]
+    fn a_line_for_what_is_not_believed_is_shown_only_then() {
+        let line = CardLine { disbelieved: true, ..CardLine::plain("Unplug the heaters.") };
+        let card = Card { lines: vec![line, CardLine::plain("Read another thermometer.")] };
+        let shown = |disbelieved| card.steps(&Situation { disbelieved, ..Situation::default() }).len();
+        assert_eq!((shown(false), shown(true)), (1, 2));
+    }
+
+    #[test]
     fn air_that_is_proved_is_ticked_and_the_next_step_leads_the_text() {
         let card = find("no-power").expect("a card");
         let mut now = Situation::default();
@@ -436,7 +482,7 @@ mod tests {
         assert!(steps[1].words().ends_with("Left to do: harbour."), "{}", steps[1].words());
         now.acts.insert(Act::Air, vec![]);
         assert!(card.steps(&now)[1].done);
-        assert_eq!(card.text(&now), Some("Tanks without bubbles: pour water back by jug, hands out."));
+        assert_eq!(card.text(&now), Some("Floor dry, no bubbles? Pour water back by jug, hands out."));
     }
 
     #[test]

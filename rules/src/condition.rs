@@ -14,6 +14,7 @@ mod because;
 mod bounds;
 mod check;
 mod clock;
+mod crossing;
 mod direction;
 mod evaluate;
 mod explain;

@@ -19,7 +19,21 @@ pub struct By {
 
 impl fmt::Display for By {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{} (by {})", self.who, self.via)
+        write!(f, "{} ({})", self.who, way_in_words(&self.via))
+    }
+}
+
+/// A way by which somebody answered, as people say it.
+pub fn way_in_words(via: &str) -> &str {
+    match via {
+        "socket" => "at the watch's computer",
+        "text" => "by text",
+        "mail" => "by mail",
+        "web" => "on the page in the house",
+        "button" => "by a button",
+        "MQTT" => "by a message to the broker",
+        "rehearsal" => "in the rehearsal",
+        other => other,
     }
 }
 

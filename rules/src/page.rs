@@ -133,7 +133,7 @@ impl Facts<'_> {
     }
 
     /// The same of several, each person once: `you by text and mail`.
-    fn ways_to(&self, targets: &[Target]) -> Vec<String> {
+    fn ways_to<'t>(&self, targets: impl IntoIterator<Item = &'t Target>) -> Vec<String> {
         let mut people: Vec<(&Target, Vec<String>)> = Vec::new();
         for target in targets {
             let known = people
@@ -156,7 +156,7 @@ impl Facts<'_> {
         line += &format!(", since {}", self.time(matter.onset));
         match matter.fate {
             MatterFate::Stands if matter.worse => line += ". It got worse",
-            MatterFate::Stands if matter.blind => line += ". Its sensor can't be seen any more",
+            MatterFate::Stands if matter.blind => line += ". It is no longer measured",
             MatterFate::Stands => {}
             MatterFate::PutAside => line += ". Put aside",
             MatterFate::Over(at) => line += &format!(". Over since {}", self.time(at)),

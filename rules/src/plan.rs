@@ -20,6 +20,7 @@ mod hazard;
 mod health;
 mod help;
 mod loss_alarms;
+mod loss_card;
 mod measure;
 mod output_check;
 mod outputs;

@@ -245,7 +245,11 @@ impl Track {
         self.frozen = sensor.frozen_after.is_some_and(|limit| unmoved >= limit);
         if self.frozen {
             self.good = Some(good);
-            return Err(Rejection::Frozen { unmoved });
+            let value = match value {
+                Value::Number(number) => Some(number),
+                Value::Word(_) => None,
+            };
+            return Err(Rejection::Frozen { value, unmoved });
         }
         self.good = Some(Good { at, ..good });
         if let Value::Number(number) = value {

@@ -83,7 +83,7 @@ fn reaches(said: &Said) -> f64 {
     let high = |text: &str, letters: f64, line: f64| (text.chars().count() as f64 / letters).ceil() * line;
     let mut down = 12.0 + high(&said.heading, 31.0, 26.3) + 12.0;
     down += said.under.iter().map(|text| high(text, 45.0, 22.4) + 4.0).sum::<f64>();
-    for part in said.parts.iter().take_while(|part| part.title != "Then") {
+    for part in said.parts.iter().take_while(|part| part.title != "What to do next") {
         if !["What to do", "How to answer"].contains(&part.title) {
             break;
         }

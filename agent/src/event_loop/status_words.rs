@@ -170,8 +170,8 @@ fn standing(out: &mut String, status: &Status) {
     }
 }
 
-/// `High: Lagoon: the water is too cold (23.1 °C, limit 24 °C), for 12 min, unacknowledged, code
-/// 4QTE`
+/// `High: Lagoon: the water is too cold (23.1 °C, should be at least 24 °C), for 12 min,
+/// unacknowledged, code 4QTE`
 fn open_line(alarm: &AlarmView) -> String {
     let stood = alarm.stood.map_or(String::new(), |stood| format!(", for {stood}"));
     let code = alarm.code.as_deref().unwrap_or_default();

@@ -109,7 +109,7 @@ name = \"My tanks\"
 ";
 
 const TAIL: &str = "
-# A sensor, a sender or the broker that can't be seen any more: one alarm for each cause.
+# A sensor, a sender or the broker that is no longer heard: one alarm for each cause.
 [sight]
 callout = \"household\"
 

@@ -135,7 +135,7 @@ fn story(names: &ReportNames<'_>, call: &CallOutReview, lead: &Episode) -> Strin
         (None, Some(aside)) => {
             said.push(format!("It was put aside at {}: {}.", names.time_on(&aside.at, day), aside.why))
         }
-        (None, None) => said.push("It still stands.".to_owned()),
+        (None, None) => said.push("It is not over yet.".to_owned()),
     }
     if let Some(found) = &lead.mark {
         let note = if found.note.is_empty() { String::new() } else { format!(": {}", found.note) };

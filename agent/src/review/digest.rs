@@ -186,9 +186,9 @@ impl Digest<'_> {
         let standing: Vec<String> =
             self.review.episodes.iter().filter(open).map(|episode| self.what(episode)).collect();
         match standing.len() {
-            0 => "Nothing stands now".to_owned(),
+            0 => "Nothing is wrong now".to_owned(),
             count => {
-                let mut clauses = vec![format!("Stands now: {count}")];
+                let mut clauses = vec![format!("Wrong now: {count}")];
                 clauses.extend(standing);
                 fitted(clauses, "; ")
             }

@@ -403,7 +403,7 @@ fn a_calm_fortnight_is_a_short_page() {
     Watched all of 14 d 1 h
     No call-outs
     Lagoon lagoon-temp 25.2 °C to 25.2 °C, within limits
-    Nothing stands now
+    Nothing is wrong now
 
     Halyard House
     2026-10-18 00:00 to 2026-11-01 00:00 (local time)
@@ -438,7 +438,7 @@ fn an_empty_journal_says_that_it_knows_nothing() {
     Watched 0 s of 1 d, no journal for 1 d
     No call-outs
     Lagoon lagoon-temp not seen
-    Nothing stands now
+    Nothing is wrong now
 
     Halyard House
     2026-10-18 00:00 to 2026-10-19 00:00 (local time)
@@ -764,7 +764,7 @@ fn digest_held_against_its_journal(fortnight: &str) -> String {
     let lost = lost_to_sight(&records);
     assert!(lost.iter().all(|lost| digest.contains(&format!("no broker for {lost}"))), "{lost:?}\n{digest}");
     assert!(digest.contains("Lagoon water 23.5 °C to 25.5 °C, outside 1 h"), "{digest}");
-    assert!(digest.contains("Nothing stands now"), "{digest}");
+    assert!(digest.contains("Nothing is wrong now"), "{digest}");
     digest
 }
 

@@ -9,6 +9,7 @@ use super::{
     Titles,
 };
 use jiff::tz::TimeZone;
+use slackwater_rules::ids::way_in_words;
 use slackwater_rules::time::Span;
 use slackwater_rules::words::{capital, for_people, for_people_in};
 use std::collections::BTreeSet;
@@ -190,13 +191,13 @@ impl TextPage<'_> {
                 let at = self.time_on(&aside.at, day);
                 self.line(2, &format!("{} {at}, had stood {}", aside.why, episode.stood));
             }
-            (None, None) => self.line(2, &format!("STILL STANDS, for {}", episode.stood)),
+            (None, None) => self.line(2, &format!("STILL WRONG, for {}", episode.stood)),
         }
         for answer in episode.acknowledged.iter().filter(|_| full) {
             let after = answer.after.map_or(String::new(), |after| format!(", after {after}"));
             let at = self.time_on(&answer.at, day);
             let who = self.titles.person(&answer.who);
-            self.line(2, &format!("acknowledged {at} by {who} ({}){after}", answer.via));
+            self.line(2, &format!("acknowledged {at} by {who} ({}){after}", way_in_words(&answer.via)));
         }
         if episode.acknowledged.is_empty() {
             self.line(2, "nobody acknowledged it");

@@ -49,7 +49,7 @@ pub(super) fn main(seen: &SharedLook, call: &OpenCall, page: &Page, reader: &Cal
             truth::who_has_it(look, call),
         ],
     };
-    let known = ["What to do", "Then", "How to answer", "How long there is"];
+    let known = ["What to do", "What to do next", "How to answer", "How long there is"];
     html! {
         @if let Some((words, taken)) = reader.said { (said(words, taken)) }
         @if asks { (priority_line(call)) }
@@ -57,7 +57,7 @@ pub(super) fn main(seen: &SharedLook, call: &OpenCall, page: &Page, reader: &Cal
         @for line in page.said.under.iter().skip(usize::from(asks)) { p.news { (line) } }
         @if let Some((who, at)) = call.next.as_ref().filter(|_| asks) { p.under { "Told next, at " (time(look, *at)) ": " (who) "." } }
         div.call {
-            div.ca { (steps(look, call, part("What to do"), part("Then"), reader)) }
+            div.ca { (steps(look, call, part("What to do"), part("What to do next"), reader)) }
             @if asks { div.cb { (answer(look, call, reader)) } }
             div.cc { (how_long(look, call, part("How long there is"))) }
             div.cd {
@@ -76,7 +76,9 @@ fn steps(
     then: Option<&PagePart>,
     reader: &CallReader<'_>,
 ) -> Markup {
-    let lines: Vec<&PageLine> = first.into_iter().chain(then).flat_map(|part| &part.lines).collect();
+    // Here nothing stands between them.
+    let lines = first.into_iter().chain(then).flat_map(|part| &part.lines);
+    let lines: Vec<&PageLine> = lines.filter(|line| !matches!(line, PageLine::Below(_))).collect();
     if lines.is_empty() && call.ticks.is_empty() {
         return html! {};
     }
@@ -135,7 +137,11 @@ fn answer(look: &HouseLook, call: &OpenCall, reader: &CallReader<'_>) -> Markup 
     let until = time(look, call.would_hold);
     let means = match &call.has {
         Some((who, until)) => {
-            format!("{} has it until {}. What gets worse still rings.", capital(who), time(look, *until))
+            format!(
+                "{} takes care of it until {}. What gets worse still rings.",
+                capital(who),
+                time(look, *until)
+            )
         }
         None => format!("I take care of it. Others are not called until {until}."),
     };

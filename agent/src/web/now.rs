@@ -35,7 +35,7 @@ pub(super) fn main(seen: &SharedLook, waters: &Waters) -> Markup {
         @if let Some(call) = worst { (priority_line(call)) }
         (heading(&truth::heading(look)))
         @if let Some(call) = worst { (news(look, call)) }
-        @else { p.under { "Nothing stands." } }
+        @else { p.under { "Nothing is wrong." } }
         @if let Some(dark) = look.view.goes_dark {
             p.news { "This watch has power until about " (time(look, dark)) ". After that it calls nobody." }
         }

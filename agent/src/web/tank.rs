@@ -191,7 +191,7 @@ fn now_line(seen: &SharedLook, asked: &TankAsked) -> Markup {
         .collect();
     html! {
         p.under {
-            @if stands.is_empty() { "Nothing stands here." }
+            @if stands.is_empty() { "Nothing is wrong here." }
             @else { @for (nth, one) in stands.iter().enumerate() { @if nth > 0 { br; } b { (one) } } }
         }
     }

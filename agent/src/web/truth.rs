@@ -35,18 +35,18 @@ pub(super) fn what(look: &HouseLook, matter: &OpenMatter) -> String {
     }
 }
 
-/// `Ines has it until 02:32.`
+/// `Ines takes care of it until 02:32.`
 pub(super) fn who_has_it(look: &HouseLook, call: &OpenCall) -> String {
     match &call.has {
-        Some((who, until)) => format!("{} has it until {}.", capital(who), time(look, *until)),
-        None => "Nobody has it yet.".to_owned(),
+        Some((who, until)) => format!("{} takes care of it until {}.", capital(who), time(look, *until)),
+        None => "Nobody has answered yet.".to_owned(),
     }
 }
 
 /// What leads: one sentence each.
 pub(super) fn heading(look: &HouseLook) -> Vec<String> {
     let worst = standing(look).next().and_then(|call| Some((call, lead(call)?)));
-    let held = |who: &str, until| format!("{who} has it until {}", time(look, until));
+    let held = |who: &str, until| format!("{who} takes care of it until {}", time(look, until));
     let wrong = worst.map(|(call, lead)| Wrong {
         what: what(look, lead),
         more: 0,

@@ -230,7 +230,7 @@ impl Faults {
             self.lag.interrupted();
             self.jump.begin(before);
         }
-        let out = self.jump.judge(cell);
+        let out = self.jump.judge(cell, model.holds().range());
         self.judge(Fault::ProbeOutOfWater, out == Some(true), out == Some(false), cell.end);
     }
 

@@ -12,8 +12,13 @@ use crate::water::SeaWater;
 /// Conductivity of water of practical salinity 35 at 15 degC (IPTS-68), mS/cm.
 const STANDARD_MS_CM: f64 = 42.914;
 const T68_PER_T90: f64 = 1.000_24;
-/// No water of a tank is saltier.
-const SALTIEST: f64 = 100.0;
+/// Looked for up to here: three times as salt as any tank, so that what no water weighs is seen to
+/// be wrong.
+const SALTIEST: f64 = 300.0;
+/// What is lighter than this is no water by a worn hydrometer, but a mistake; so much salinity is
+/// one more of specific gravity, about.
+const LIGHTEST: f64 = 0.99;
+const PER_GRAVITY: f64 = 1_310.0;
 
 /// How much better water of salinity 35 conducts at this temperature (1968 scale) than at 15 degC.
 fn warmth(t68: f64) -> f64 {
@@ -46,9 +51,12 @@ pub fn gravity_of_salinity(salinity: f64, celsius: f64) -> f64 {
     density(salinity.max(0.0)) / density(0.0)
 }
 
-/// Practical salinity of water of this specific gravity at this temperature, degC; 0 for what is
-/// lighter than pure water.
+/// Practical salinity of water of this specific gravity at this temperature, degC; 0 for what is a
+/// little lighter than pure water, less for what no water weighs.
 pub fn salinity_of_gravity(gravity: f64, celsius: f64) -> f64 {
+    if gravity < LIGHTEST {
+        return (gravity - 1.0) * PER_GRAVITY;
+    }
     inverted(|salinity| gravity_of_salinity(salinity, celsius), gravity, SALTIEST)
 }
 

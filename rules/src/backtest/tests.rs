@@ -3,6 +3,10 @@ use crate::plan::Surroundings;
 use jiff::tz::TimeZone;
 
 fn plan() -> Plan {
+    plan_with("")
+}
+
+fn plan_with(more: &str) -> Plan {
     let text = "[tank.lagoon]\nvolume = \"420 L\"\n\
         [sensor.lagoon-temp]\ntopic = \"t\"\ntank = \"lagoon\"\nmeasures = \"temperature\"\nunit = \"degC\"\n\
         every = \"1 min\"\nplausible = [\"5 degC\", \"45 degC\"]\n\
@@ -10,6 +14,7 @@ fn plan() -> Plan {
         off-delay = \"2 min\"\npriority = \"high\"\nconsequence = \"oxygen falls\"\nresponse = \"Open a window.\"\n\
         [alarm.outside]\ntank = \"lagoon\"\nwhen = \"lagoon-temp is outside 22 degC to 30 degC\"\n\
         on-delay = \"2 min\"\npriority = \"high\"\nconsequence = \"loss\"\nresponse = \"Look.\"\n";
+    let text = &format!("{text}{more}");
     let around = Surroundings { directory: Default::default(), zone: TimeZone::UTC, today: None };
     let checked = Plan::check("rules.toml", text, &around);
     checked.plan.unwrap_or_else(|| panic!("{}", crate::plan::render("rules.toml", text, &checked.findings)))
@@ -63,6 +68,23 @@ fn a_hole_in_the_history_is_a_watch_away_and_no_dead_sensor() {
     let outcomes = play(&plan(), 0, (0..70).chain(300..320).map(|minute| (minute, warm(minute.min(70)).1)));
     assert_eq!(outcomes.away.len(), 1);
     assert_eq!(rang(&outcomes), [("too-warm", 64, 319, true)]);
+}
+
+#[test]
+fn a_sensor_that_is_never_heard_does_not_lengthen_what_counts_as_a_hole() {
+    let slow = "[sensor.alk]\ntopic = \"a\"\ntank = \"lagoon\"\nmeasures = \"alkalinity\"\nunit = \"dKH\"\n\
+        every = \"1 d\"\n[alarm.alk]\ntank = \"lagoon\"\nwhen = \"alk < 6 dKH\"\npriority = \"low\"\n\
+        consequence = \"loss\"\nresponse = \"Dose.\"\n";
+    let plan = plan_with(slow);
+    let hole = (0..70).chain(300..320).map(|minute| (minute, warm(0).1));
+    assert_eq!(play(&plan, 0, hole.clone()).away.len(), 1);
+    // Where it is heard, a day of silence may be its own pace.
+    let mut backtest = Backtest::new(&plan, START, START);
+    backtest.hear(START, SensorId(1), Value::Number(7.0));
+    hole.for_each(|(minute, celsius)| {
+        backtest.hear(START + Span::minutes(minute), SensorId(0), Value::Number(celsius));
+    });
+    assert_eq!(backtest.finish(START + Span::minutes(319)).away.len(), 0);
 }
 
 #[test]

@@ -1,7 +1,8 @@
 //! What the truth of a condition rests on, as people say it: readings by their titles, each with
-//! its limit beside it, never the limit in place of the reading. Pages, `status` and the records'
-//! reasons show it.
+//! what it should be beside it, never the limit in place of the reading. Pages, `status` and the
+//! records' reasons show it.
 
+use super::crossing::{Crossing, DRAWN};
 use super::explain::ExplainedPart;
 use super::query::UntilWhat;
 use super::scale::show_of;
@@ -14,11 +15,11 @@ use crate::units::Dimension;
 use crate::words;
 
 impl Condition {
-    /// The readings that its truth rests on, by name: `mains off, lagoon temp 23.1 °C, limit 24
-    /// °C`.
+    /// The readings that its truth rests on, by name: `mains off, lagoon temp 23.1 °C, should be at
+    /// least 24 °C`.
     pub fn because<W: World>(&self, site: &dyn Site, present: &Present<'_, W>) -> String {
         let mut parts = Vec::new();
-        self.because_of(&ExplainedPart { site, present, hold: None }, "", &mut parts);
+        self.because_of(&ExplainedPart { site, present, hold: None }, "", Crossing::Fault, &mut parts);
         parts.into_iter().map(|part| part.named).collect::<Vec<_>>().join(", ")
     }
 
@@ -26,8 +27,23 @@ impl Condition {
     /// single reading needs no name at all, and a single word tells nothing that the alarm's name
     /// doesn't.
     pub fn readings<W: World>(&self, site: &dyn Site, present: &Present<'_, W>, place: &str) -> String {
+        self.readings_with(site, present, place, Crossing::Fault)
+    }
+
+    /// The same without what they should be: for a text.
+    pub fn bare_readings<W: World>(&self, site: &dyn Site, present: &Present<'_, W>, place: &str) -> String {
+        self.readings_with(site, present, place, Crossing::Unsaid)
+    }
+
+    fn readings_with<W: World>(
+        &self,
+        site: &dyn Site,
+        present: &Present<'_, W>,
+        place: &str,
+        crossing: Crossing,
+    ) -> String {
         let mut parts = Vec::new();
-        self.because_of(&ExplainedPart { site, present, hold: None }, place, &mut parts);
+        self.because_of(&ExplainedPart { site, present, hold: None }, place, crossing, &mut parts);
         // A word beside a number is what the alarm's name says already.
         if parts.iter().any(|part| !part.is_word()) {
             parts.retain(|part| !part.is_word());
@@ -57,20 +73,32 @@ impl Condition {
         }
     }
 
-    fn because_of<W: World>(&self, told: &ExplainedPart<'_, W>, place: &str, into: &mut Vec<ReadPart>) {
+    fn because_of<W: World>(
+        &self,
+        told: &ExplainedPart<'_, W>,
+        place: &str,
+        crossing: Crossing,
+        into: &mut Vec<ReadPart>,
+    ) {
         match self {
             // Of several parts only those count that made the whole what it is.
             Self::All(parts) | Self::Any(parts) => {
                 let truth_of = |part: &Condition| part.evaluate(told.present, told.hold).truth;
                 let whole = truth_of(self);
+                let of_part = |part: &Condition| match self {
+                    Self::All(_) if crossing != Crossing::Unsaid && self.is_circumstance(part, told.site) => {
+                        Crossing::Circumstance
+                    }
+                    Self::All(_) | Self::Any(_) | Self::Not(_) | Self::Says(..) => crossing,
+                };
                 parts
                     .iter()
                     .filter(|part| truth_of(part) == whole)
-                    .for_each(|part| part.because_of(told, place, into));
+                    .for_each(|part| part.because_of(told, place, of_part(part), into));
             }
-            Self::Not(inner) => inner.because_of(told, place, into),
+            Self::Not(inner) => inner.because_of(told, place, crossing.denied(), into),
             Self::Says(test, written) => {
-                for reading in told.readings(test, written, place) {
+                for reading in told.readings(test, written, place, crossing) {
                     if !into.contains(&reading) {
                         into.push(reading);
                     }
@@ -83,7 +111,7 @@ impl Condition {
 /// Something that was read.
 #[derive(Clone, Debug, PartialEq)]
 struct ReadPart {
-    /// With its name: `water 23.1 °C, limit 24 °C`.
+    /// With its name: `water 23.1 °C, should be at least 24 °C`.
     named: String,
     /// Without it, where one reading alone is plain enough.
     bare: Option<String>,
@@ -101,14 +129,19 @@ impl ReadPart {
 }
 
 impl<W: World> ExplainedPart<'_, W> {
-    fn readings(&self, test: &Test, written: &str, place: &str) -> Vec<ReadPart> {
+    fn readings(&self, test: &Test, written: &str, place: &str, crossing: Crossing) -> Vec<ReadPart> {
         let now = self.present.now;
         let name = |id: SensorId| words::without_place(&self.site.sensor(id).title, place).to_owned();
         let read = |id: &SensorId| ReadPart::of(format!("{} {}", name(*id), self.reading_in_words(*id)));
         let one = |words: String| vec![ReadPart::of(words)];
         match test {
             Test::Compare { left, order, right, dimension } => {
-                self.against_limit([left, right], *order, *dimension, place)
+                self.against_limit([left, right], *order, *dimension, place, crossing)
+            }
+            Test::Range { value: Formula::Sensor(id), low, high, outside, dimension }
+                if crossing == (if *outside { Crossing::Fault } else { Crossing::Sound }) =>
+            {
+                self.against_range(*id, [low, high], *dimension, place)
             }
             Test::Range { .. } => self.all_terms(test, place),
             // Of one word alone the alarm's name tells all: `no mains power (off)` says it twice.
@@ -131,7 +164,7 @@ impl<W: World> ExplainedPart<'_, W> {
             Test::Until(foretold) => {
                 let answer = self.present.world.foretell(&foretold.asked);
                 let mut found: Vec<_> = foretold.rests_on.iter().map(read).collect();
-                let harm = foretold.asked.harm(self.site);
+                let harm = foretold.asked.harm(self.site, None);
                 // What says nothing, or that it never comes, is no reason for anything.
                 found.extend(
                     match &answer {
@@ -191,13 +224,34 @@ impl<W: World> ExplainedPart<'_, W> {
         vec![ReadPart::of(words)]
     }
 
-    /// A reading with the limit beside it, where there is one of each; else all that was read.
+    /// A reading with the range beside it in which it should be.
+    fn against_range(
+        &self,
+        id: SensorId,
+        ends: [&Formula; 2],
+        dimension: Dimension,
+        place: &str,
+    ) -> Vec<ReadPart> {
+        let formula = Formula::Sensor(id);
+        let [Formula::Constant(low), Formula::Constant(high)] = ends else {
+            return self.terms_of(&[&formula, ends[0], ends[1]], place);
+        };
+        let show = |base| words::for_people(&show_of(&formula, base, dimension, self.like(&formula)));
+        let (low, high) = (show(*low), show(*high));
+        let read = format!("{}, should be {low} to {high}", self.reading_in_words(id));
+        let name = words::without_place(&self.site.sensor(id).title, place);
+        vec![ReadPart { named: format!("{name} {read}"), bare: Some(read) }]
+    }
+
+    /// A reading with what it should be beside it, where there is one limit; else all that was
+    /// read.
     fn against_limit(
         &self,
         [left, right]: [&Formula; 2],
         order: Comparison,
         dimension: Dimension,
         place: &str,
+        crossing: Crossing,
     ) -> Vec<ReadPart> {
         let (formula, base, below) = match (left, right) {
             (Formula::Constant(limit), formula) => (formula, *limit, !order.is_below()),
@@ -206,16 +260,18 @@ impl<W: World> ExplainedPart<'_, W> {
         };
         let like = self.like(formula);
         let limit = words::for_people(&show_of(formula, base, dimension, like));
+        let value = formula.bounds(self.present).known();
+        let beside = crossing.beside(&limit, below, value.and_then(|value| value.partial_cmp(&base)));
         match formula {
             Formula::Sensor(id) => {
                 let read = match self.drawn(*id, base, below) {
                     Some(drawn) => drawn,
-                    None => format!("{}, limit {limit}", self.reading_in_words(*id)),
+                    None => format!("{}{beside}", self.reading_in_words(*id)),
                 };
                 let name = words::without_place(&self.site.sensor(*id).title, place);
                 vec![ReadPart { named: format!("{name} {read}"), bare: Some(read) }]
             }
-            _ => match formula.bounds(self.present).known() {
+            _ => match value {
                 Some(value) if !matches!(formula, Formula::Window(_)) => {
                     let whole = words::for_people(&show_of(formula, value, dimension, like));
                     let mut found = self.terms_of(&[formula], place);
@@ -228,7 +284,7 @@ impl<W: World> ExplainedPart<'_, W> {
                         | Formula::Scaled(..)
                         | Formula::Window(_) => "together",
                     };
-                    found.push(ReadPart::of(format!("{what} {whole}, limit {limit}")));
+                    found.push(ReadPart::of(format!("{what} {whole}{beside}")));
                     if found.len() == 2 {
                         found.truncate(1)
                     }
@@ -243,7 +299,7 @@ impl<W: World> ExplainedPart<'_, W> {
     /// 180 W`. A limit that the draw itself comes near is said as any other.
     fn drawn(&self, id: SensorId, limit: f64, below: bool) -> Option<String> {
         let sensor = self.site.sensor(id);
-        if !["power", "current"].contains(&sensor.measure.name) {
+        if !DRAWN.contains(&sensor.measure.name) {
             return None;
         }
         let Some(Value::Number(draws)) = self.present.world.value(id) else { return None };

@@ -74,7 +74,7 @@ impl Comparison {
     }
 
     /// Whether it asks for the left side to be below the right one.
-    pub(super) fn is_below(self) -> bool {
+    pub(crate) fn is_below(self) -> bool {
         match self {
             Self::Less | Self::AtMost => true,
             Self::Greater | Self::AtLeast => false,

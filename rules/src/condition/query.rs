@@ -8,6 +8,7 @@ use crate::forecast::thermal::{Heater, Side};
 use crate::forecast::wording;
 use crate::ids::{BatteryId, TankId};
 use crate::site::Site;
+use crate::units::Scale;
 use crate::words;
 use std::fmt;
 
@@ -134,15 +135,17 @@ impl Question {
         words::for_people_in(&wording::until(answer, &what, &self.supposing.words()))
     }
 
-    /// What may come, as people say it: `below 22 °C`, `deadly low oxygen`, `empty`.
-    pub(crate) fn harm(&self, site: &dyn Site) -> String {
+    /// What may come, as people say it: `below 22 °C`, `deadly low oxygen`, `empty`. A temperature
+    /// is said on this scale, or else on its thermometer's own.
+    pub(crate) fn harm(&self, site: &dyn Site, scale: Option<&Scale>) -> String {
         match self.until {
-            UntilWhat::Water(_, side, _) => {
+            UntilWhat::Water(_, side, limit) => {
                 let side = match side {
                     Side::Below => "below",
                     Side::Above => "above",
                 };
-                format!("{side} {}", words::for_people(&self.what(site)))
+                let shown = scale.map_or_else(|| self.what(site), |scale| scale.show(limit));
+                format!("{side} {}", words::for_people(&shown))
             }
             UntilWhat::Oxygen(..) => self.what(site),
             UntilWhat::Battery(_) => "empty".to_owned(),

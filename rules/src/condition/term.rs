@@ -159,7 +159,8 @@ impl<'s> Checker<'s> {
         let title = format!("{} can't be {verb} {}", first.words(), second.words());
         let finding = Finding::error(right.span.clone(), title, format!("this is {}", second.words()));
         let finding = finding.also(left.span.clone(), format!("this is {}", first.words()));
-        self.note(finding.maybe_help(points_and_differences(first, second)))
+        let hint = || second.hint(first).strip_prefix(": ").map(str::to_owned);
+        self.note(finding.maybe_help(points_and_differences(first, second).or_else(hint)))
     }
 
     /// A typed side and a quantity that doesn't fit it.

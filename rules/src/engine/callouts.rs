@@ -249,7 +249,7 @@ impl Callouts {
         let ended = outcome.changes.contains(&CallChange::Ended);
         let begins = outcome.changes.iter().any(|change| matches!(change, CallChange::Began { .. }));
         if let (Some(by), true) = (call.answerer(), begins) {
-            next.record(Body::Resumed { call: id, why: self.why_resumed(&by.who, &outcome) });
+            next.record(Body::Resumed { call: id, why: self.why_resumed(cx.plan.person(&by.who), &outcome) });
         }
         // It ends when its last pages are planned.
         for change in outcome.changes.into_iter().filter(|change| *change != CallChange::Ended) {
@@ -328,7 +328,7 @@ impl Callouts {
             Some(Lead::Disobeyed(episode)) => format!("a relay does not obey {}", alarm(episode)),
             Some(Lead::GoesDark) => "this watch goes dark soon".to_owned(),
             Some(Lead::Rung | Lead::NobodyElse) | None => {
-                format!("it still stands, and the answer of {who} has run out")
+                format!("it is still wrong, and the answer of {who} has run out")
             }
         }
     }
@@ -339,7 +339,9 @@ fn why_not(cx: &Context<'_>, target: &Target, block: Block) -> String {
         Block::Away => {
             let today = cx.civil();
             match cx.plan.directory.stand_ins(target, today).first() {
-                Some(Target { contact: Some(sitter), .. }) => format!("away, {sitter} stands in"),
+                Some(Target { contact: Some(sitter), .. }) => {
+                    format!("away, {} stands in", cx.plan.person(sitter))
+                }
                 Some(_) | None => "away".to_owned(),
             }
         }

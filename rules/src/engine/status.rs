@@ -123,7 +123,7 @@ pub struct CallView {
     pub about: Vec<String>,
     /// The same as people read them.
     pub titles: Vec<String>,
-    /// Whoever has it, until when: `Ines has it until 02:32`.
+    /// Whoever has it, until when: `Ines takes care of it until 02:32`.
     pub held: Option<String>,
     /// What comes next, in words.
     pub next: String,

@@ -8,9 +8,11 @@ use super::said::{Look, PageLine, Said, Short};
 use super::ways::{self, by_way};
 use crate::alarm::Priority;
 use crate::card::{Card, Step};
-use crate::plan::Contact;
 use crate::plan::ways::{Way, for_reader};
+use crate::plan::{Contact, Target};
 use crate::record::{Outcome, Purpose};
+use crate::site::Callee;
+use crate::time::Moment;
 use crate::words;
 
 /// So many of the latest pages are named, and the last by each way; the others are counted.
@@ -27,13 +29,14 @@ impl Facts<'_> {
         let todo = self.todo(&steps);
         said.part("What to do", todo.first);
         said.part("How to answer", self.how_to_answer());
-        said.part("Then", todo.then);
+        said.part("What to do next", todo.then);
         said.part("Only for who knows the tank", todo.for_keeper);
         said.part("How long there is", self.how_long());
         said.part(self.help_title(), self.help());
         said.part("What may be behind it", self.cause());
-        said.part("What the watch has done", self.what_was_done());
-        said.part("What else stands", self.elsewhere());
+        said.part("What the watch has switched", self.what_was_done());
+        said.part("Also wrong now", self.elsewhere(|matter| matter.stands()));
+        said.part("Wrong before, not now", self.elsewhere(|matter| !matter.stands()));
         said.part("Who was told", self.told());
         said.foot = self.call_foot();
         said.short = self.call_short(&steps);
@@ -43,7 +46,10 @@ impl Facts<'_> {
     fn call_heading(&self) -> String {
         let Some(lead) = &self.lead else { return self.drill_heading() };
         let standing = self.others.iter().filter(|matter| matter.stands()).count();
-        let more = if standing == 0 { String::new() } else { format!(" (and {standing} more)") };
+        let more = match standing {
+            0 => String::new(),
+            more => format!(" (and {})", words::counted(more, "other alarm")),
+        };
         let (ask, worse) = match &self.news {
             News::StillOnIt => ("Still on it? ", ""),
             News::Worse => ("", ": it got worse"),
@@ -86,15 +92,13 @@ impl Facts<'_> {
             let worse = if lead.worse { "It got worse: " } else { "" };
             lines.push(words::sentence(&format!("{worse}{}", lead.then_and_now())));
         }
-        let tank = lead.alarm.and_then(|alarm| alarm.tank).filter(|_| self.is_helper());
-        let which = tank.and_then(|tank| helping::which_tank(self.plan, tank));
-        lines.extend(which.map(|which| words::sentence(&which)));
+        lines.extend(self.what_place_this_is());
         // What the watch itself has switched is no sign that the trouble has gone.
         if lead.back && self.done.is_empty() {
             lines.push("It may be over: the watch waits until it surely stays so.".to_owned());
         }
         if lead.blind {
-            lines.push("Its sensor can't be seen any more: this is the last that is known.".to_owned());
+            lines.push("It is no longer measured: this is the last that is known.".to_owned());
         }
         lines.extend(self.notes.iter().map(|note| words::sentence(note)));
         lines.extend(self.held_back());
@@ -103,7 +107,7 @@ impl Facts<'_> {
 
     fn who_has_it(&self) -> String {
         match self.answers.last() {
-            None => "Nobody has it yet.".to_owned(),
+            None => "Nobody has answered yet.".to_owned(),
             Some((by, at)) => format!("{} answered at {}.", self.person(&by.who), self.time(*at)),
         }
     }
@@ -139,12 +143,18 @@ impl Facts<'_> {
     pub(super) fn how_to_answer(&self) -> Vec<PageLine> {
         let ways = self.ways();
         let mut lines = ways::lines(&ways, self.code, self.reader().map_or("", |(name, _)| name));
-        let callee = helping::callees(self.plan, self.reader()).next();
-        let number = callee.map(|callee| format!("{}: {}", callee.name, callee.phone.dialled()));
+        let mut callees = helping::callees(self.plan, self.reader());
+        let by_phone = |callee: &Callee| format!("{}: {}", callee.name, callee.phone.dialled());
+        let number = callees.next().map(by_phone);
         if ways.is_empty() {
             let call = number.unwrap_or_else(|| "whoever keeps the tanks".to_owned());
             let say = format!("say that you have code {}", self.code);
             lines.push(PageLine::of(format!("You can't answer this page yourself. Call {call}, and {say}.")));
+            // Whoever is not at home must not stop the one who is.
+            lines.push(PageLine::of(match callees.next().map(by_phone) {
+                Some(other) => format!("Nobody picks up? Call {other}, or do the steps and call again."),
+                None => "Nobody picks up? Do the steps, then call again.".to_owned(),
+            }));
         } else {
             // Where nothing easy is left, a call is what a person can always make.
             let hard = ways.iter().all(|way| way.takes.is_some());
@@ -162,7 +172,7 @@ impl Facts<'_> {
         let standing = self.others.iter().filter(|matter| matter.stands()).count();
         let of_it = match standing {
             0 => "of it".to_owned(),
-            more => format!("of it and of {more} more"),
+            more => format!("of it and of {}", words::counted(more, "other alarm")),
         };
         let act = match self.act_by() {
             Some((by, _)) if by > self.now.mono => format!(", and act by {}", self.time(by)),
@@ -173,12 +183,29 @@ impl Facts<'_> {
         format!("It means: I take care {of_it}{act}. Others are not called{}.", until.unwrap_or_default())
     }
 
-    /// `If nobody answers: you by mail and Tom by mail, at 01:25.`
+    /// `If nobody answers until 01:25, the watch asks Tom by mail next, and you again by push.`
     fn next(&self) -> Option<String> {
         let (targets, at) = self.next.as_ref()?;
-        let people = self.ways_to(targets);
-        let people = words::list(&people);
-        (!people.is_empty()).then(|| format!("If nobody answers: {people}, at {}.", self.time(*at)))
+        let me = |target: &&Target| target.contact.is_some() && target.contact == self.target.contact;
+        let (mine, others): (Vec<&Target>, Vec<&Target>) = targets.iter().partition(me);
+        let people = words::list(&self.ways_to(others));
+        let again = words::list(&mine.iter().map(|it| crate::plan::spoken(&it.channel)).collect::<Vec<_>>());
+        let asked = match (people.is_empty(), again.is_empty()) {
+            (true, true) => return None,
+            (false, true) => format!("{people} next"),
+            (true, false) => format!("you again, by {again}"),
+            (false, false) => format!("{people} next, and you again by {again}"),
+        };
+        Some(format!("If nobody answers until {}, the watch asks {asked}.", self.time(*at)))
+    }
+
+    /// For who may never have been here: that it is an aquarium, which one, and where.
+    fn what_place_this_is(&self) -> Option<String> {
+        let alarm = self.lead.as_ref()?.alarm.filter(|alarm| alarm.watched.is_none() && self.is_helper())?;
+        Some(match alarm.tank {
+            Some(tank) => helping::aquarium(self.plan, tank),
+            None => format!("{} has {}.", self.plan.site, words::counted(self.plan.tanks.len(), "aquarium")),
+        })
     }
 
     fn help_title(&self) -> &'static str {
@@ -199,10 +226,11 @@ impl Facts<'_> {
         lines.unwrap_or_default().into_iter().map(PageLine::Plain).collect()
     }
 
-    /// Everything else in the call-out, the worst first.
-    fn elsewhere(&self) -> Vec<PageLine> {
-        let mut others: Vec<&Matter<'_>> = self.others.iter().chain(&self.past).collect();
-        others.sort_by_key(|matter| (!matter.stands(), std::cmp::Reverse(matter.priority), matter.onset));
+    /// What else of this kind there is in the call-out, the worst first.
+    fn elsewhere(&self, kind: impl Fn(&Matter<'_>) -> bool) -> Vec<PageLine> {
+        let mut others: Vec<&Matter<'_>> =
+            self.others.iter().chain(&self.past).filter(|matter| kind(matter)).collect();
+        others.sort_by_key(|matter| (std::cmp::Reverse(matter.priority), matter.onset));
         let mut lines: Vec<PageLine> =
             others.iter().take(OTHERS_NAMED).map(|matter| PageLine::of(self.matter(matter))).collect();
         let left = others.len().saturating_sub(OTHERS_NAMED);
@@ -223,8 +251,10 @@ impl Facts<'_> {
         let named: Vec<&Telling<'_>> = named.map(|(_, telling)| telling).collect();
         let before = self.told_before + self.told.len() - named.len();
         if before > 0 {
-            lines.push(PageLine::of(format!("{} before or between these.", words::counted(before, "page"))));
+            let pages = words::counted(before, "earlier page");
+            lines.push(PageLine::of(format!("This list leaves out {pages}.")));
         }
+        let mut told: Vec<(Moment, String)> = Vec::new();
         for telling in named {
             let fate = match telling.outcome {
                 None => "on its way".to_owned(),
@@ -235,13 +265,13 @@ impl Facts<'_> {
                     format!("{how}: {trouble}")
                 }
             };
-            let words = format!("{}: {fate}", self.way_to(telling.target));
-            lines.push(PageLine::At(self.time(telling.at), words));
+            told.push((telling.at, format!("{}: {fate}", self.way_to(telling.target))));
         }
         for (by, at) in &self.answers {
-            let words = format!("{} answered {}", self.person(&by.who), by_way(by));
-            lines.push(PageLine::At(self.time(*at), words));
+            told.push((*at, format!("{} answered {}", self.person(&by.who), by_way(by))));
         }
+        told.sort_by_key(|(at, _)| *at);
+        lines.extend(told.into_iter().map(|(at, words)| PageLine::At(self.time(at), words)));
         lines.extend(self.next().map(PageLine::Plain));
         lines
     }
@@ -276,6 +306,11 @@ impl Facts<'_> {
             let over = if lead.back && self.done.is_empty() { ", perhaps over" } else { "" };
             what.push(format!("{heading}, since {since}, {}{over}", lead.then_and_now()));
             what.extend(lead.now.as_ref().map(|now| format!("{heading}, since {since}, now {now}{over}")));
+        }
+        // The value stays when what it should be has no room.
+        if !lead.bare.is_empty() && self.notes.is_empty() {
+            what.push(format!("{heading}, since {since}, {}", lead.bare));
+            what.push(format!("{heading}, {}", lead.bare));
         }
         what.push(format!("{heading}, since {since}"));
         what.push(heading);
@@ -316,7 +351,7 @@ impl Facts<'_> {
 /// How bad it is, in a word that a neighbour knows.
 fn how_bad(priority: Priority) -> &'static str {
     match priority {
-        Priority::Critical => "Critical: act at once, or animals may die.",
+        Priority::Critical => "Critical: act at once, or animals in the water may die.",
         Priority::High => "High: act within the hour.",
         Priority::Medium => "Medium: act today.",
         Priority::Low => "Low: tomorrow will do.",

@@ -109,6 +109,8 @@ pub(crate) struct Matter<'a> {
     /// Readings against their limits: now while it stands, as last recorded if it is over or its
     /// readings no longer say it.
     pub(crate) reading: String,
+    /// The same without what it should be, while its readings say it.
+    pub(crate) bare: String,
     /// What is read now, if that is not what the alarm judged.
     pub(crate) now: Option<String>,
     pub(crate) fate: MatterFate,

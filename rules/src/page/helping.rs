@@ -1,13 +1,13 @@
 //! The part of a card that is the site's own: which tank is meant, where things are, whom to call,
 //! what a helper may do.
 
+use crate::plan::ways::Skill;
 use crate::plan::{Contact, Help, Plan, TankId};
 use crate::site::Callee;
-use crate::words::capital;
+use crate::words::{capital, sentence};
 
 /// What a helper leaves alone, whoever asks.
-const NOT_FOR_HELPERS: &str =
-    "Leave to the keeper: switching breakers back on, dosing, topping up, and hands in the water.";
+const NOT_FOR_HELPERS: &str = "switching breakers back on, dosing, topping up, and hands in the water";
 
 /// Whom this reader may call, in the keeper's order. Nobody is told to call themselves.
 pub(super) fn callees<'p>(
@@ -36,9 +36,16 @@ fn stems(text: &str) -> impl Iterator<Item = String> + '_ {
 }
 
 /// How a tank is told from others by who has never seen it: `Harbour: hall, the tall one`.
-pub(super) fn which_tank(plan: &Plan, tank: TankId) -> Option<String> {
+fn which_tank(plan: &Plan, tank: TankId) -> Option<String> {
     let tank = plan.tank(tank);
     tank.help.looks.as_ref().map(|looks| format!("{}: {looks}", capital(&tank.title)))
+}
+
+/// The same below a heading that names it, for who may not know what it is: `An aquarium: hall, the
+/// tall one.`
+pub(super) fn aquarium(plan: &Plan, tank: TankId) -> String {
+    let looks = plan.tank(tank).help.looks.as_ref();
+    sentence(&format!("An aquarium{}", looks.map(|looks| format!(": {looks}")).unwrap_or_default()))
 }
 
 /// The lines for a page about this tank, or about the whole site.
@@ -64,17 +71,27 @@ pub(super) fn lines(plan: &Plan, about: Option<TankId>, reader: Option<(&str, &C
     let who = if to_helper {
         "You may do every step that stands here"
     } else {
-        "A helper may do every step that is not only for who knows the tank"
+        "A helper may do every step that is for anyone"
     };
+    // Who is neither a helper nor at home with the watch asks whether they may.
+    let keeps = |contact: &Contact| contact.can(Skill::Broker) || contact.can(Skill::Computer);
+    if reader.is_some_and(|(_, contact)| !contact.helper && !keeps(contact)) {
+        let yours = "You may do every step that stands here; those for who knows the tank only if you do.";
+        lines.push(yours.to_owned());
+    }
     match plan.help.may.as_slice() {
-        [] => lines.extend(to_helper.then(|| format!("{who}."))),
+        [] => lines.push(format!("{who}.")),
         may => lines.push(format!("{who}, and besides: {}.", may.join("; "))),
     }
     for (_, tank, help) in tanks.iter().filter(|(_, _, help)| !help.may.is_empty()) {
         let who = if to_helper { "you may" } else { "a helper may" };
         lines.push(format!("{}: {who} besides: {}.", capital(tank), help.may.join("; ")));
     }
-    lines.extend(to_helper.then(|| NOT_FOR_HELPERS.to_owned()));
+    let leaves = match to_helper {
+        true => "Leave to the keeper (who looks after the aquariums)",
+        false => "A helper leaves to the keeper",
+    };
+    lines.push(format!("{leaves}: {NOT_FOR_HELPERS}."));
     lines
 }
 

@@ -4,6 +4,7 @@
 
 use super::facts::{Breathless, Coming, Facts, Outlook};
 use super::said::PageLine;
+use crate::alarm::Priority;
 use crate::time::{Moment, Span};
 use crate::words;
 
@@ -65,16 +66,26 @@ impl Facts<'_> {
         found
     }
 
-    /// By when the leading alarm wants an act, and how long it gives.
+    /// By when the leading alarm wants an act, and how long it gives: what is high and says nothing
+    /// of it gives an hour, as its page says.
     pub(super) fn act_by(&self) -> Option<(Moment, Span)> {
         let lead = self.lead.as_ref().filter(|lead| lead.stands())?;
-        let given = lead.alarm?.time_to_respond?;
+        let hour = (lead.priority == Priority::High).then_some(Span::hours(1));
+        let given = lead.alarm?.time_to_respond.or(hour)?;
         Some((lead.onset + given, given))
     }
 
-    /// What is left of the leading alarm's time to respond.
+    /// What is left of the leading alarm's time to respond; where it has none, what its priority
+    /// says.
     fn time_to_act(&self) -> Option<String> {
-        let (by, given) = self.act_by()?;
+        let lead = self.lead.as_ref().filter(|lead| lead.stands())?;
+        let Some((by, given)) = self.act_by() else {
+            return Some(match lead.priority {
+                Priority::Critical => "Act at once.".to_owned(),
+                Priority::High | Priority::Medium => "Act today.".to_owned(),
+                Priority::Low => "Tomorrow will do.".to_owned(),
+            });
+        };
         let left = by - self.now.mono;
         Some(match left.0 > 0 {
             true => {

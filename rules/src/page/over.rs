@@ -18,17 +18,17 @@ impl Facts<'_> {
         let mut said = Said { heading: self.clear_heading(), ..Said::default() };
         said.under = vec![match self.stands.is_empty() {
             true => format!("{}. No answer is needed.", self.plan.site),
-            false => format!("{}. No answer is needed; something else still stands.", self.plan.site),
+            false => format!("{}. No answer is needed; something else is still wrong.", self.plan.site),
         }];
         said.part("What it was", self.what_it_was());
         said.part("As the watch left it", self.by_hand.iter().chain(&self.done).map(PageLine::of).collect());
-        said.part("What still stands", self.stands.iter().map(PageLine::of).collect());
+        said.part("Still wrong", self.stands.iter().map(PageLine::of).collect());
         said.part("Now", self.notes.iter().map(|note| PageLine::of(words::sentence(note))).collect());
         said.part("Look at tomorrow", self.look_at());
         said.part("Who answered", self.who_answered());
         said.foot.extend(self.repeat());
         let what = vec![said.heading.clone()];
-        let still = self.stands.first().map(|line| format!("Still stands: {line}"));
+        let still = self.stands.first().map(|line| format!("Still wrong: {line}"));
         let more = self.by_hand.iter().cloned().chain(self.lead_in_short()).chain(still).collect();
         said.short = Short { what, more, ..Short::default() };
         said
@@ -85,7 +85,7 @@ impl Facts<'_> {
                 format!("over since {}, after {}", self.time(at), at - matter.onset)
             }
             MatterFate::PutAside => "put aside by a person".to_owned(),
-            MatterFate::Stands => "still stands".to_owned(),
+            MatterFate::Stands => "still wrong".to_owned(),
         };
         let far = matter.farthest.as_ref().map(|far| format!("; {far}")).unwrap_or_default();
         format!("{}, {}{worse}: {how}{far}.", matter.heading(), matter.priority)

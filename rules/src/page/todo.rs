@@ -6,7 +6,7 @@ use super::facts::{Facts, Matter, News, Outlook};
 use super::helping;
 use super::said::{PageLine, PageStep};
 use crate::alarm::Priority;
-use crate::card::{self, Act, Card, LineKind, Step, Who};
+use crate::card::{self, Act, Card, CardLine, LineKind, Step, Who};
 use crate::words;
 use std::collections::BTreeSet;
 
@@ -86,7 +86,7 @@ impl Facts<'_> {
                 LineKind::Act | LineKind::LeaveAlone => String::new(),
             };
             let said = PageStep { own: step.line.words.clone(), said: words + &call };
-            let said = self.with_place(said, &mut placed);
+            let said = self.with_place(step.line, said, &mut placed);
             todo.first.push(match at {
                 0 => PageLine::First(said),
                 at => PageLine::Step(at + 1, said),
@@ -108,6 +108,14 @@ impl Facts<'_> {
         }
         let (anyone, keeper): (Vec<&Step<'_>>, Vec<&Step<'_>>) =
             later.into_iter().partition(|step| step.line.who == Who::Anyone);
+        // The answer stands between them, so that both are on the first screen.
+        let (first, last) = (leads.len() + 1, leads.len() + anyone.len());
+        if !anyone.is_empty() {
+            todo.first.push(PageLine::Below(match first == last {
+                true => format!("Step {first} stands below."),
+                false => format!("Steps {first} to {last} stand below."),
+            }));
+        }
         let numbered = (leads.len() + 1..).zip(anyone.iter().chain(&keeper));
         for (number, step) in numbered {
             let part = match step.line.who {
@@ -115,7 +123,7 @@ impl Facts<'_> {
                 Who::Keeper => &mut todo.for_keeper,
             };
             let said = PageStep { own: step.line.words.clone(), said: self.step_in_words(step) };
-            let said = self.with_place(said, &mut placed);
+            let said = self.with_place(step.line, said, &mut placed);
             part.push(PageLine::Step(number, said));
             part.extend(self.which_tank_first(step));
         }
@@ -132,11 +140,11 @@ impl Facts<'_> {
 
     /// The step, and where to find what it names: said once a page. A helper is told how to know a
     /// heater and its plug where nobody has written down where they are.
-    fn with_place(&self, step: PageStep, placed: &mut BTreeSet<String>) -> PageStep {
+    fn with_place(&self, line: &CardLine, step: PageStep, placed: &mut BTreeSet<String>) -> PageStep {
         let about = self.lead.as_ref().and_then(|lead| lead.alarm).and_then(|alarm| alarm.tank);
-        let unplugs_heat = || step.own.starts_with("Unplug") && step.own.contains("heater");
+        let unknown = self.is_helper() && line.names_a_heater_plug();
         let place = helping::place_of(self.plan, about, &step.own)
-            .or_else(|| (self.is_helper() && unplugs_heat()).then(|| WHICH_HEATER.to_owned()));
+            .or_else(|| unknown.then(|| WHICH_HEATER.to_owned()));
         match place.filter(|place| placed.insert(place.clone())) {
             Some(place) => PageStep { said: format!("{} {place}", step.said), ..step },
             None => step,
@@ -221,7 +229,7 @@ fn leading<'s, 'c>(steps: &'s [Step<'c>]) -> (Vec<&'s Step<'c>>, Vec<&'s Step<'c
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::card::{Card, CardLine, Situation};
+    use crate::card::{Card, Situation};
 
     fn line(words: &str, kind: LineKind) -> CardLine {
         CardLine { kind, ..CardLine::plain(words) }

@@ -3,7 +3,7 @@
 //! out.
 
 use super::said::PageLine;
-use crate::ids::By;
+use crate::ids::{By, way_in_words};
 use crate::plan::ways::Way;
 
 /// Stand for the code and for the reader's name in rule files in a way's words.
@@ -31,14 +31,5 @@ pub(super) fn in_short(ways: &[&Way], code: &str, meaning: &str) -> String {
 
 /// By which way somebody answered, in words.
 pub fn by_way(by: &By) -> &str {
-    match by.via.as_str() {
-        "socket" => "at the watch's computer",
-        "text" => "by text",
-        "mail" => "by mail",
-        "web" => "on the page in the house",
-        "button" => "by a button",
-        "MQTT" => "by a message to the broker",
-        "rehearsal" => "in the rehearsal",
-        other => other,
-    }
+    way_in_words(&by.via)
 }

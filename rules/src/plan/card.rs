@@ -28,9 +28,10 @@ fn line(item: Item<'_>) -> Option<CardLine> {
     let kind = table.get("kind").and_then(|item| item.one_of(&LineKind::ALL));
     let act = table.get("act").and_then(|item| item.one_of(&Act::ALL));
     let needs = table.get("needs").and_then(|item| item.one_of(&Harm::ALL));
+    let heater_plug = table.get("heater-plug").and_then(Item::flag).unwrap_or_default();
     table.finish();
     let (who, kind) = (who.unwrap_or_default(), kind.unwrap_or_default());
-    Some(CardLine { words: words?.it, text, who, kind, act, needs, source: None })
+    Some(CardLine { text, who, kind, act, needs, heater_plug, ..CardLine::plain(words?.it) })
 }
 
 /// A step for texts: it has to fit whole, beside what is wrong.

@@ -4,17 +4,16 @@
 
 use super::alarm::{Explained, PRIORITIES, Read, SIGHT};
 use super::context::CheckContext;
-use super::measure::MeasureKind;
+use super::loss_card;
 use super::title::spoken;
-use super::{Alarm, CalloutId, Feed, Sensor, SensorId, Sight, Tank, TankId, alarm, watched};
+use super::{Alarm, CalloutId, Sensor, SensorId, Sight, Tank, TankId, alarm, watched};
 use crate::alarm::Priority;
-use crate::card::{Card, CardLine, Who};
 use crate::condition::{Condition, Test};
 use crate::diagnostic::At;
 use crate::diagnostic::{Item, Table};
 use crate::time::Span;
-use crate::units::QuantityItem as _;
-use crate::words::{capital, uncapital, without_place};
+use crate::units::{QuantityItem as _, Scale};
+use crate::words::{counted, list, without_place};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
@@ -89,13 +88,15 @@ pub(super) fn alarms(rules: &SightRules, read: &[&Alarm], sensors: &[Sensor], ta
             causes.entry(cause).or_default().insert(*id);
         }
     }
+    let of_water = tanks.iter().find_map(|tank| sensors.get(tank.gear.water?.index()));
+    let on_pages = of_water.map(|sensor| &sensor.scale);
     let build = |(sight, lost): (Sight, BTreeSet<SensorId>)| {
         let silenced: BTreeSet<usize> =
             lost.iter().filter_map(|id| blinded.get(id)).flatten().copied().collect();
         let silenced: Vec<&Alarm> =
             silenced.into_iter().filter_map(|index| read.get(index)).copied().collect();
-        let lost: Vec<&Sensor> = lost.iter().filter_map(|id| sensors.get(id.index())).collect();
-        build(rules, sight, &lost, &silenced, tanks)
+        let lost: Vec<_> = lost.iter().filter_map(|id| Some((*id, sensors.get(id.index())?))).collect();
+        build(rules, sight, &lost, on_pages, &silenced, tanks)
     };
     causes.into_iter().filter_map(build).collect()
 }
@@ -103,12 +104,14 @@ pub(super) fn alarms(rules: &SightRules, read: &[&Alarm], sensors: &[Sensor], ta
 fn build(
     rules: &SightRules,
     sight: Sight,
-    lost: &[&Sensor],
+    by_id: &[(SensorId, &Sensor)],
+    on_pages: Option<&Scale>,
     silenced: &[&Alarm],
     tanks: &[Tank],
 ) -> Option<Read> {
     // The first of the most urgent.
     let worst = silenced.iter().copied().rev().max_by_key(|alarm| alarm.priority)?;
+    let lost: Vec<&Sensor> = by_id.iter().map(|(_, sensor)| *sensor).collect();
     let first = lost.first()?;
     let (name, cause) = match &sight {
         Sight::Broker => ("broker".to_owned(), "the broker, the network or its power is down".to_owned()),
@@ -117,7 +120,7 @@ fn build(
         Sight::Gateway(gateway) => (format!("gateway-{gateway}"), first.feed.gateway_cause(gateway)),
         Sight::Sensor(_) => (
             first.name.clone(),
-            format!("{} has no power or no contact, or says what can't be believed", first.title),
+            "it has no power or no contact, or is stuck or broken and says what is not so".to_owned(),
         ),
     };
     let title = match &sight {
@@ -126,7 +129,7 @@ fn build(
         Sight::Sensor(_) => {
             let tank = first.tank.and_then(|tank| tanks.get(tank.index()));
             let title = tank.map_or(first.title.as_str(), |tank| without_place(&first.title, &tank.title));
-            format!("{} gives no reading", sensor_title(title))
+            format!("{} can't be relied on", sensor_title(title, first.measure.name))
         }
     };
     let tank: Option<TankId> = match &sight {
@@ -139,7 +142,12 @@ fn build(
     let own = |id: Option<TankId>| id.filter(|_| tank.is_none()).and_then(|id| tanks.get(id.index()));
     let quiet: Vec<String> = silenced.iter().map(|it| placed(own(it.tank), ": ", &it.title)).collect();
     let unseen: Vec<String> = lost.iter().map(|it| placed(own(it.tank), " ", &it.title)).collect();
-    let consequence = format!("{} can't be seen, so these alarms can't ring: {}", few(&unseen), few(&quiet));
+    let consequence = format!(
+        "{} {} not measured, so these alarms can't ring: {}",
+        few(&unseen, "other sensor"),
+        if unseen.len() == 1 { "is" } else { "are" },
+        few(&quiet, "other alarm"),
+    );
     let written = format!("{name} is out of sight");
     let alarm = Alarm {
         name: format!("{SIGHT}{name}"),
@@ -156,7 +164,7 @@ fn build(
         longest_shelf: None,
         cause: Some(cause.into()),
         consequence: Some(consequence.into()),
-        response: response(&sight, lost, tanks),
+        response: loss_card::response(&sight, by_id, on_pages, silenced, tanks),
         time_to_respond: silenced.iter().filter_map(|alarm| alarm.time_to_respond).min(),
         callout: rules.callout.unwrap_or(worst.callout),
         consequence_of: Vec::new(),
@@ -176,10 +184,13 @@ fn build(
     })
 }
 
-/// `the water sensor`, `the sump probe`
-fn sensor_title(title: &str) -> String {
+/// `the water thermometer`, `the sump sensor`, `the left probe`: a water sensor might be one of
+/// leaks.
+fn sensor_title(title: &str, measure: &str) -> String {
     let named = ["sensor", "probe", "meter", "thermometer"].iter().any(|word| title.ends_with(word));
-    if named { format!("the {title}") } else { format!("the {title} sensor") }
+    let bare = measure == "temperature" && !title.ends_with("temp") && !title.ends_with("temperature");
+    let kind = if bare { "thermometer" } else { "sensor" };
+    if named { format!("the {title}") } else { format!("the {title} {kind}") }
 }
 
 /// `harbour water`, `harbour: the water is too cold`
@@ -191,48 +202,11 @@ fn placed(tank: Option<&Tank>, joint: &str, title: &str) -> String {
 }
 
 /// The first of many names: a page is short.
-fn few(names: &[String]) -> String {
+fn few(names: &[String], what: &str) -> String {
     match names.split_at_checked(3) {
-        Some((first, rest)) if !rest.is_empty() => format!("{} and {} more", first.join(", "), rest.len()),
-        Some(_) | None => names.join(", "),
+        Some((first, rest)) if !rest.is_empty() => {
+            format!("{} and {}", first.join(", "), counted(rest.len(), what))
+        }
+        Some(_) | None => list(names),
     }
-}
-
-/// What to look at by hand, and then what to mend; how a sensor should report helps a keeper only.
-fn response(sight: &Sight, lost: &[&Sensor], tanks: &[Tank]) -> Card {
-    let mut lines: Vec<String> = Vec::new();
-    let mut for_keeper: Vec<String> = Vec::new();
-    // Of one tank alone the page's first line says which.
-    let alike = lost.iter().all(|sensor| lost.first().is_some_and(|first| sensor.tank == first.tank));
-    for sensor in lost {
-        let Some(kind) = MeasureKind::named(sensor.measure.name) else { continue };
-        let line = match sensor.tank.filter(|_| !alike).and_then(|tank| tanks.get(tank.index())) {
-            Some(tank) => format!("{}: {}", capital(&tank.title), uncapital(kind.by_hand)),
-            None => kind.by_hand.to_owned(),
-        };
-        if !lines.contains(&line) {
-            lines.push(line);
-        }
-    }
-    let mend = match sight {
-        Sight::Part(_) => Vec::new(),
-        Sight::Broker => {
-            vec!["See whether the router, the broker and the house have power.".to_owned()]
-        }
-        Sight::Gateway(gateway) => {
-            lost.first().map(|sensor| sensor.feed.gateway_mend(gateway)).into_iter().collect()
-        }
-        Sight::Sensor(_) => {
-            let topics = lost.iter().map(|sensor| match &sensor.feed {
-                Feed::Topic(topic) => format!("It should report every {} to {topic}.", sensor.every),
-                Feed::Source(source) => format!("It is asked every {}: {source}.", sensor.every),
-            });
-            for_keeper.extend(topics);
-            vec!["See whether the sensor has power and sits where it should.".to_owned()]
-        }
-    };
-    lines.extend(mend);
-    let for_keeper =
-        for_keeper.into_iter().map(|line| CardLine { who: Who::Keeper, ..CardLine::plain(line) });
-    Card { lines: lines.into_iter().map(CardLine::plain).chain(for_keeper).collect() }
 }

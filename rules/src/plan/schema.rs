@@ -211,6 +211,10 @@ fn card() -> Value {
                     "Ticked when the watch has proved it.",
                 ),
             ),
+            (
+                "heater-plug",
+                json!({ "type": "boolean", "description": "It names a heater's plug: helpers are told how to know it." }),
+            ),
             ("needs", names(Harm::ALL.iter().map(|(name, _)| *name).collect(), "Shown only against this.")),
         ],
     );

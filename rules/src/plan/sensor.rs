@@ -92,8 +92,9 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &CheckContext<'
         }
     }
     let dimension = dimension.filter(|_| !says_words);
-    let plausible = range(&table, "plausible", dimension);
-    let limits = range(&table, "limits", dimension);
+    let like = scale.as_ref();
+    let plausible = range(&table, "plausible", dimension, like);
+    let limits = range(&table, "limits", dimension, like);
     if let (Some(inner), Some(outer)) = (limits, plausible)
         && let Some(scale) = &scale
         && (inner.0 < outer.0 || inner.1 > outer.1)
@@ -119,12 +120,12 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &CheckContext<'
         }
     }
     let reject = table.get("reject").zip(dimension).and_then(|(item, of)| {
-        Some(item.list()?.into_iter().filter_map(|value| value.quantity(of)).collect())
+        Some(item.list()?.into_iter().filter_map(|value| value.quantity_like(of, like)).collect())
     });
-    let max_rate = max_rate(&table, kind, dimension);
+    let max_rate = max_rate(&table, kind, dimension, like);
     let frozen_after = table.get("frozen-after").and_then(Item::some_duration);
     let resolution = table.get("resolution").zip(dimension).and_then(|(item, of)| {
-        match item.quantity(of.difference())? {
+        match item.quantity_like(of.difference(), like)? {
             step if step > 0.0 => Some(step),
             _ => {
                 item.wrong("a resolution is the smallest step a sensor shows", "must be more than this", None)
@@ -329,11 +330,16 @@ fn stale_after(table: &Table<'_>, every: Option<Span>) -> Option<Span> {
     }
 }
 
-fn range(table: &Table<'_>, key: &'static str, dimension: Option<Dimension>) -> Option<(f64, f64)> {
+fn range(
+    table: &Table<'_>,
+    key: &'static str,
+    dimension: Option<Dimension>,
+    like: Option<&Scale>,
+) -> Option<(f64, f64)> {
     let item = table.get(key)?;
     let of = dimension?;
     let [low, high] = item.pair()?;
-    let (low, high) = (low.quantity(of), high.quantity(of));
+    let (low, high) = (low.quantity_like(of, like), high.quantity_like(of, like));
     let (low, high) = (low?, high?);
     if low < high {
         return Some((low, high));
@@ -351,7 +357,12 @@ fn impossible(table: &Table<'_>, key: &'static str, name: &str, (low, high): (f6
     table.note(Finding::error(table.key_span(key), title, label).help("is the unit right?"));
 }
 
-fn max_rate(table: &Table<'_>, kind: Option<&MeasureKind>, dimension: Option<Dimension>) -> Option<f64> {
+fn max_rate(
+    table: &Table<'_>,
+    kind: Option<&MeasureKind>,
+    dimension: Option<Dimension>,
+    like: Option<&Scale>,
+) -> Option<f64> {
     let Some(item) = table.get("max-rate") else {
         return kind.filter(|_| dimension.is_some()).and_then(|kind| kind.max_rate);
     };
@@ -359,7 +370,7 @@ fn max_rate(table: &Table<'_>, kind: Option<&MeasureKind>, dimension: Option<Dim
     if item.is_text() && item.text()?.it == "none" {
         return None;
     }
-    let rate = item.quantity(of.difference().per(Dimension::TIME))?;
+    let rate = item.quantity_like(of.difference().per(Dimension::TIME), like)?;
     if rate > 0.0 {
         return Some(rate);
     }

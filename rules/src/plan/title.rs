@@ -53,12 +53,14 @@ impl Plan {
     pub fn way_in_words(&self, target: &Target) -> String {
         let way = spoken(&target.channel);
         match &target.contact {
-            Some(who) => {
-                let known = self.directory.contacts.get(who);
-                format!("{} by {way}", known.map_or(who.as_str(), |contact| contact.name.as_str()))
-            }
+            Some(who) => format!("{} by {way}", self.person(who)),
             None => way,
         }
+    }
+
+    /// A person's name, by the name of rule files.
+    pub fn person<'n>(&'n self, who: &'n str) -> &'n str {
+        self.directory.contacts.get(who).map_or(who, |contact| &contact.name)
     }
 
     /// The tank as people read it, or the site.

@@ -44,6 +44,8 @@ pub enum Rejection {
     },
     /// Exactly unmoved.
     Frozen {
+        /// The value; none if it is a word.
+        value: Option<f64>,
         /// For how long.
         unmoved: Span,
     },
@@ -104,7 +106,11 @@ impl Rejection {
                 scale.show(*before),
                 scale.show(*value)
             ),
-            Self::Frozen { unmoved } => format!("frozen: exactly the same for {unmoved}"),
+            // Not "frozen": beside water that is ice.
+            Self::Frozen { value, unmoved } => {
+                let said = value.map_or_else(|| "one word".to_owned(), |value| scale.show(value));
+                format!("stuck at exactly {said} for {unmoved}")
+            }
             Self::Unreadable(bad) => bad.to_string(),
             Self::Retained => "kept by the broker: true once".to_owned(),
             Self::Backlog => "queued while nobody listened: true once".to_owned(),

@@ -84,7 +84,7 @@ impl fmt::Display for Body {
                 write!(f, "{}", reason(because))
             }
             Self::Worsened { alarm, because, .. } => write!(f, "WORSE {alarm}{}", reason(because)),
-            Self::LostSight { alarm, .. } => write!(f, "{alarm} stands, but can't be seen any more"),
+            Self::LostSight { alarm, .. } => write!(f, "{alarm} stands, but is no longer measured"),
             Self::FoundSight { alarm, .. } => write!(f, "{alarm} can be seen again"),
             Self::Returned { alarm, stood, because, .. } => {
                 write!(f, "returned to normal: {alarm}, stood for {stood}{}", reason(because))

@@ -281,13 +281,43 @@ fn because_names_only_the_readings_that_the_truth_rests_on() {
     };
     assert_eq!(
         because("mains is off and lagoon-temp < 24 degC"),
-        "mains off, lagoon temp 23.1 °C, limit 24 °C"
+        "mains off, lagoon temp 23.1 °C, should be at least 24 °C"
     );
     assert_eq!(because("mains is off or lagoon-temp < 22 degC"), "mains off");
     assert_eq!(because("not (mains is on and lagoon-temp < 24 degC)"), "mains off");
     assert_eq!(
         because("lagoon-temp - sump-temp > 1 K"),
         "lagoon temp 23.1 °C, sump temp unknown (stale for 5 min)"
+    );
+}
+
+#[test]
+fn a_limit_is_said_as_what_should_be_where_crossing_it_is_the_fault() {
+    let plan = plan();
+    let says = [("lagoon-temp", number(23.1)), ("sump-temp", number(27.0)), ("mains", OFF)];
+    let because = |text: &str| {
+        let (condition, world, now) = (condition(&plan, text), stage(&plan, &says), Moment(0));
+        let memory = Memory::of(&condition, now);
+        condition.because(&plan, &Present { world: &world, memory: &memory, now })
+    };
+    for (text, beside) in [
+        ("lagoon-temp < 24 degC", ", should be at least 24 °C"),
+        ("24 degC > lagoon-temp", ", should be at least 24 °C"),
+        ("not (lagoon-temp >= 24 degC)", ", should be at least 24 °C"),
+        ("lagoon-temp > 22 degC", ", should be at most 22 °C"),
+        ("mains is off and not (lagoon-temp <= 22 degC)", ", should be at most 22 °C"),
+    ] {
+        let said = because(text);
+        assert!(said.ends_with(&format!("lagoon temp 23.1 °C{beside}")), "{text}: {said}");
+    }
+    // Of two that only count together neither says what should be.
+    assert_eq!(
+        because("lagoon-temp < 24 degC and sump-temp > 26 degC"),
+        "lagoon temp 23.1 °C, less than 24 °C, sump temp 80.6 °F, more than 78.8 °F"
+    );
+    assert_eq!(
+        because("lagoon-temp < 24 degC or sump-temp > 26 degC"),
+        "lagoon temp 23.1 °C, should be at least 24 °C, sump temp 80.6 °F, should be at most 78.8 °F"
     );
 }
 

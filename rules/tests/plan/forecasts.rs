@@ -249,3 +249,14 @@ fn what_would_be_noise_is_refused() {
     assert!(refused(bare, "lagoon shows heat-without-heater").contains("sensor of its heater"));
     assert!(refused(bare, "lagoon shows cooling-missing").contains("sensor of its chiller or fan"));
 }
+
+#[test]
+fn an_alkalinity_in_ppm_is_told_its_unit() {
+    let alk = "[sensor.alk]\ntopic = \"a\"\ntank = \"lagoon\"\nmeasures = \"alkalinity\"\nunit = \"dKH\"\nevery = \"1 d\"\n";
+    let checked = check(&format!("{HALYARD}\n{alk}"));
+    let plan = checked.plan.expect(&checked.report);
+    let refused = Condition::parse("alk > 220 ppm", &plan.scope()).expect_err("a concentration");
+    let help = refused.into_iter().find_map(|finding| finding.help);
+    assert!(help.is_some_and(|help| help.contains("`ppm-CaCO3`")));
+    assert!(Condition::parse("alk > 220 ppm-CaCO3", &plan.scope()).is_ok());
+}

@@ -178,12 +178,16 @@ fn lost_sight_says_what_cannot_ring_and_what_to_look_at() {
     assert_eq!(shelf.on_delay, Span::minutes(3));
     assert_eq!(
         shelf.consequence.as_deref(),
-        Some("lagoon temp, sump temp can't be seen, so these alarms can't ring: too warm, probes disagree")
+        Some(
+            "lagoon temp and sump temp are not measured, so these alarms can't ring: too warm and probes disagree"
+        )
     );
     assert_eq!(
         shelf.response.words(),
         [
-            "Read a thermometer in the tank. None there? Feel the glass: not hot, not colder than the room.",
+            "Read a thermometer in the tank: good is 24 to 27 °C. None there? Feel the glass: not hot, not colder \
+             than the room.",
+            "Too warm: keep the heaters unplugged, at a dry plug. Too cold: keep them plugged in. Tell the keeper.",
             "See whether gateway shelf has power and network."
         ]
     );
@@ -278,6 +282,6 @@ fn everything_has_a_title_its_own_or_its_key_with_spaces() {
     assert_eq!(sensor(&plan, "lagoon-temp").title, "lagoon temp");
     assert_eq!(alarm(&plan, "too-warm").title, "too warm for corals");
     assert_eq!(alarm(&plan, "return-stopped").title, "return stopped");
-    assert_eq!(alarm(&plan, "sight-lagoon-temp").title, "the lagoon temp sensor gives no reading");
+    assert_eq!(alarm(&plan, "sight-lagoon-temp").title, "the lagoon temp sensor can't be relied on");
     assert_eq!(alarm(&plan, "health-clock").title, "the watch's clock is not set");
 }

@@ -75,6 +75,7 @@ mistakes! {
     a_delay_of_centuries: refused("on-delay    = \"20 s\"", "on-delay = \"1e9 h\"");
     a_deadband_of_another_quantity: refused("deadband        = \"50 L/h\"", "deadband = \"1 K\"");
     a_salinity_of_no_sea: refused("\"35 ppt\"", "\"350 ppt\"");
+    a_specific_gravity_of_no_water: refused("\"35 ppt\"", "\"1.5 SG@25C\"");
 
     // Sensors.
     a_measure_that_does_not_exist: refused("measures  = \"temperature\"", "measures = \"temprature\"");

@@ -39,7 +39,7 @@ fn air_that_the_watch_has_proved_is_ticked_and_not_ordered() {
     let page = last(&site);
     assert!(page.body.contains("\nDone: the water gets air, seen by the watch.\n"), "{}", page.body);
     assert!(
-        page.text.contains("Tanks without bubbles: pour water back by jug, hands out. Code"),
+        page.text.contains("Floor dry, no bubbles? Pour water back by jug, hands out. Code"),
         "{}",
         page.text
     );
@@ -68,7 +68,8 @@ fn a_page_says_where_things_are_whom_to_call_and_what_a_helper_may_do() {
         part,
         "Battery pump: hall cupboard, upper shelf\nPanel: cellar, left of the stairs\nThe lagoon, jug: on the stand\n\
          Call Ines: +351 200 000 000\nSomebody is hurt: 112\n\
-         A helper may do every step that is not only for who knows the tank, and besides: open the lid."
+         A helper may do every step that is for anyone, and besides: open the lid.\n\
+         A helper leaves to the keeper: switching breakers back on, dosing, topping up, and hands in the water."
     );
     assert!(body.contains("from a hand's height. Jug: on the stand.\n"), "{body}");
     // The all-clear asks nobody to act.
@@ -96,7 +97,7 @@ fn a_helper_is_told_which_tank_which_plug_and_whom_to_call_in_place_of_an_answer
         "place = \"hall, the tall one\"\nwhere = { heater-plugs = \"behind the stand, marked H\" }",
     );
     for words in [
-        "\nThe lagoon: hall, the tall one.\n",
+        "\nAn aquarium: hall, the tall one.\n",
         "Stay out, and call for help. Heater plugs: behind the stand, marked H.\n",
         "\nYou can't answer this page yourself. Call Ines: +351 200 000 000, and say that you have code ",
         "\nYou may do every step that stands here, and besides: open the lid.\n",
@@ -129,10 +130,65 @@ fn a_page_never_puts_a_value_of_now_in_the_place_of_the_one_that_rang() {
         site.world.sent.iter().find(|page| page.body.contains("It may be over")).cloned()
     });
     let mail = mail.unwrap_or_else(|| panic!("{}", site.story()));
-    assert!(
-        mail.body.contains("Then return flow 0 L/h") || mail.body.contains("Then flow 0 L/h"),
-        "{}",
-        mail.body
-    );
+    assert!(mail.body.contains("Then return flow 0 L/h"), "{}", mail.body);
     assert!(mail.body.contains("; now 1,830 L/h."), "{}", mail.body);
+}
+
+/// The page to the neighbour about the lagoon's thermometer, which has said this for an hour.
+fn lost_for_a_helper(says: Option<&str>, heater: &str) -> String {
+    let rules = rules()
+        .replace("salinity = \"35 ppt\"\n", &format!("salinity = \"35 ppt\"\n{heater}"))
+        .replace("reject = [\"85 degC\"", "frozen-after = \"20 min\"\nreject = [\"85 degC\"");
+    let mut people = directory();
+    people.contacts.get_mut("neighbour").expect("a neighbour").helper = true;
+    let mut site = Site::with(&rules, people, NOON);
+    match says {
+        Some(says) => site.says("room2/lagoon/temperature", says),
+        None => site.silence("room2/lagoon/temperature"),
+    }
+    site.run(Span::hours(2));
+    let about =
+        |page: &&crate::harness::Sent| page.to == "neighbour.mail" && page.alarm.starts_with("sight-");
+    let page = site.world.sent.iter().find(about);
+    page.unwrap_or_else(|| panic!("{}", site.story())).body.clone()
+}
+
+#[test]
+fn a_thermometer_that_is_not_believed_says_to_unplug_what_may_follow_it_and_what_is_good() {
+    let heated = "heater = { power = \"300 W\" }\n";
+    let body = lost_for_a_helper(Some("25.1"), heated);
+    for words in [
+        "can't be relied on, since ",
+        "\nStuck at exactly 25.1 °C for ",
+        "\nFirst: Unplug the heaters, at a dry plug: they may follow this probe.",
+        ": good is ",
+        "Too warm: keep the heaters unplugged",
+    ] {
+        assert!(body.contains(words), "{words:?} is not in:\n{body}");
+    }
+    let forbidden = |body: &str| body.contains("they may follow this probe");
+    assert!(forbidden(&lost_for_a_helper(Some("-127"), heated)));
+    // Silence says nothing of what a heater does, and where no heater is declared there is none to
+    // unplug.
+    assert!(!forbidden(&lost_for_a_helper(None, heated)));
+    assert!(!forbidden(&lost_for_a_helper(Some("25.1"), "heater = \"none\"\n")));
+}
+
+#[test]
+fn a_page_says_what_a_value_should_be_and_who_comes_next_without_calling_its_reader_by_name() {
+    let body = too_warm_for_a_helper("");
+    for words in [
+        "\n28.5 °C, should be at most 27.5 °C.\n",
+        "Nobody has answered yet.",
+        "\nAn aquarium.\n",
+        "\nNobody picks up? Do the steps, then call again.\n",
+        " stand below.\n",
+        "\nWhat to do next\n",
+        "\nAct by ",
+    ] {
+        assert!(body.contains(words), "{words:?} is not in:\n{body}");
+    }
+    for unclear in ["limit", "Nobody has it", "neighbour", "before or between", "can't be seen"] {
+        assert!(!body.contains(unclear), "{unclear:?} is in:\n{body}");
+    }
 }

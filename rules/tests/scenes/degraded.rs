@@ -71,7 +71,8 @@ fn several_channels_that_fail_are_one_call_out() {
     let calls = site.records.iter().filter(|record| matches!(record.body, Body::CallBegan { .. })).count();
     assert_eq!(calls, 2, "the power cut's, and one for both\n{}", site.story());
     assert!(
-        about(&site, "health-")[0].headline.contains("(and 1 more)") || site.story().contains("is part of")
+        about(&site, "health-")[0].headline.contains("(and 1 other alarm)")
+            || site.story().contains("is part of")
     );
 }
 

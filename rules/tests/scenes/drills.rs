@@ -421,7 +421,7 @@ fn the_sitter_stands_in_on_every_step_by_a_channel_of_the_same_kind() {
     site.forget();
     site.run(Span::minutes(6));
     assert_eq!(site.called(), ["neighbour.mail"], "{}", site.story());
-    let skipped = |body: &Body| matches!(body, Body::Skipped { target, why, .. } if target == "ines.push" && why == "away, neighbour stands in");
+    let skipped = |body: &Body| matches!(body, Body::Skipped { target, why, .. } if target == "ines.push" && why == "away, Ada next door stands in");
     assert_eq!(site.count(skipped), 1);
     site.answer("neighbour");
     assert_eq!(site.state("power-lost"), "acknowledged");

@@ -180,7 +180,7 @@ fn a_sensor_that_dies_while_its_alarm_stands_leaves_it_raised() {
     assert!(site.raised().contains(&"sight-spare-power"));
     assert!(site.pages(Purpose::AllClear).is_empty(), "{}", site.story());
     let last = &site.world.sent.iter().rev().find(|page| page.alarm == "spare-heater").expect("repeats").body;
-    assert!(last.contains("Its sensor can't be seen any more"), "{last}");
+    assert!(last.contains("It is no longer measured"), "{last}");
 }
 
 #[test]

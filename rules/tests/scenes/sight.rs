@@ -30,7 +30,7 @@ fn each_loss_says_its_reason_in_record_page_and_status() {
     let frozen = RULES.replace("reject = [\"85 degC\"", "frozen-after = \"20 min\"\nreject = [\"85 degC\"");
     for (says, reason) in [
         (None, "silent for"),
-        (Some("25.1"), "frozen: exactly the same for"),
+        (Some("25.1"), "stuck at exactly 25.1"),
         (Some("-127"), "-127 °C is what the probe says when it has nothing to say"),
         (Some("99"), "99 °C is outside the plausible"),
         (Some("maybe"), "`maybe` is not a number"),
@@ -44,7 +44,7 @@ fn each_loss_says_its_reason_in_record_page_and_status() {
         site.run(Span::minutes(40));
         let why = why_lost(&site, "lagoon-temp");
         assert!(words::for_people_in(&why).contains(reason), "{why}");
-        let page = site.world.sent.iter().find(|page| page.body.contains("gives no reading"));
+        let page = site.world.sent.iter().find(|page| page.body.contains("can't be relied on"));
         let page = page.unwrap_or_else(|| panic!("no page\n{}", site.story()));
         assert!(page.body.to_lowercase().contains(&reason.to_lowercase()), "{}", page.body);
         let status = site.engine.status(site.now);

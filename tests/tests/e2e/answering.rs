@@ -67,7 +67,7 @@ async fn a_power_cut_pages_what_how_bad_since_when_the_code_and_what_to_do() {
     let (subject, text) = &mails[0];
     let minute = raised.at.wall.0 / 60_000 % (24 * 60);
     let since = format!("{:02}:{:02}", minute / 60, minute % 60);
-    let headline = format!("Lagoon: power lost (and 1 more), since {since}, code {code}");
+    let headline = format!("Lagoon: power lost (and 1 other alarm), since {since}, code {code}");
     assert_eq!(*subject, headline);
     for words in [
         headline.as_str(),
@@ -102,8 +102,8 @@ async fn an_answer_holds_for_its_lease_and_the_end_is_told_once_to_everyone_aske
     let wrong = house.home.say(&["ack", "XXXX", "--as", "ines"]).failed(1);
     assert!(wrong.contains("no open episode and no test page has this code"), "{wrong}");
     let answer = house.home.say(&["ack", &code.to_lowercase(), "--as", "ines"]).well();
-    assert!(answer.contains("power lost, acknowledged by Ines (by socket)"), "{answer}");
-    assert!(answer.contains("answered by Ines (by socket), holds for 5 s"), "{answer}");
+    assert!(answer.contains("power lost, acknowledged by Ines (at the watch's computer)"), "{answer}");
+    assert!(answer.contains("answered by Ines (at the watch's computer), holds for 5 s"), "{answer}");
     let answered = house.home.record("the answer", 0, |body| matches!(body, Body::Answered { .. }));
     let status = house.home.say(&["status"]).well();
     assert!(status.contains("Critical: Lagoon: power lost"), "{status}");
@@ -156,7 +156,7 @@ fn look_back(house: &House, code: &str) {
     {
         assert!(text.contains(words), "{words:?} is not in:\n{text}");
     }
-    assert!(!text.contains("STILL STANDS"), "{text}");
+    assert!(!text.contains("STILL WRONG"), "{text}");
     let json = house.home.say(&["review", "--json"]).well();
     let json: serde_json::Value = serde_json::from_str(&json).expect("JSON");
     let episodes = json["episodes"].as_array().expect("episodes");

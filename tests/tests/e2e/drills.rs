@@ -94,7 +94,7 @@ async fn a_test_page_by_mail_is_answered_once_and_proves_its_channel() {
     let code = subject.rsplit(' ').next().expect("a code").to_owned();
     let said = house.home.say(&["ack", &code, "--as", "tom"]).well();
     assert!(
-        said.starts_with("Tom by mail is proved: test page answered by Tom (by socket) after "),
+        said.starts_with("Tom by mail is proved: test page answered by Tom (at the watch's computer) after "),
         "{said}"
     );
     let again = house.home.say(&["ack", &code, "--as", "tom"]).failed(1);

@@ -12,7 +12,10 @@ async fn a_shelf_keeps_an_alarm_quiet_and_its_end_rings_if_the_condition_still_h
     let say = |words: &[&str]| house.home.say(words);
     let shelf = ["shelve", "lagoon-cold", "--for", "2h", "--why", "probe out of the water", "--as", "tom"];
     let said = say(&shelf).well();
-    assert_eq!(said, "Lagoon: cold, shelved for 2 h by Tom (by socket): probe out of the water\n");
+    assert_eq!(
+        said,
+        "Lagoon: cold, shelved for 2 h by Tom (at the watch's computer): probe out of the water\n"
+    );
     house.board.set("lagoon/temperature", "20");
     let shelved = house.status("a shelved alarm whose condition holds", |status| {
         let alarms = status["status"]["alarms"].as_array()?;
@@ -40,7 +43,10 @@ async fn feeding_pauses_what_it_disturbs_and_its_end_gives_the_pump_half_a_minut
     let agent = house.watch();
     let say = |words: &[&str]| house.home.say(words);
     let said = say(&["work", "lagoon", "feeding", "--for", "10 min", "--as", "ines"]).well();
-    assert!(said.starts_with("feeding on lagoon began, for 10 min, by Ines (by socket)"), "{said}");
+    assert!(
+        said.starts_with("feeding on lagoon began, for 10 min, by Ines (at the watch's computer)"),
+        "{said}"
+    );
     assert!(said.contains("Lagoon: return stopped, suppressed by work"), "{said}");
     house.board.set("lagoon/return", r#"{"flow":{"rate":0}}"#);
     house.board.set("lagoon/temperature", "20");
@@ -160,7 +166,8 @@ async fn a_person_marks_an_episode_and_the_review_shows_it() {
     let mark = |name: &str| {
         house.home.say(&["review", "mark", name, "false", "--note", "probe in the air", "--as", "ines"])
     };
-    let said = format!("episode {episode} marked as false by Ines (by socket): probe in the air\n");
+    let said =
+        format!("episode {episode} marked as false by Ines (at the watch's computer): probe in the air\n");
     assert_eq!(mark(&code.to_lowercase()).well(), said);
     assert_eq!(mark(&episode.to_string()).well(), said);
     let unknown = mark("nobody").failed(1);

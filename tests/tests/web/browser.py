@@ -236,7 +236,7 @@ with sync_playwright() as play:
             finder.wait_for_load_state()
     scanner.close()
     page.goto(site + "/")
-    assert "Nobody has it yet" in page.locator("h1").inner_text(), "a scanner answers nothing"
+    assert "Nobody has answered yet" in page.locator("h1").inner_text(), "a scanner answers nothing"
     said_after = journal("answered"), journal("ticked"), journal("refused"), journal("handed-on")
     assert said_after == said_before, f"nothing of it is recorded: {said_before}, {said_after}"
 
@@ -248,7 +248,7 @@ with sync_playwright() as play:
     assert page.locator('.steps button[aria-pressed="true"]').count() == 1, "the tick is kept"
     page.keyboard.press("Tab")
     press(page, page.locator("button.big"))
-    assert "has it until" in page.locator("h1").inner_text(), page.locator("h1").inner_text()
+    assert "takes care of it until" in page.locator("h1").inner_text(), page.locator("h1").inner_text()
     assert journal("answered") == said_before[0] + 1, "it is recorded"
 
     # The second browser signs in and sees it, and the tick.
@@ -256,7 +256,7 @@ with sync_playwright() as play:
     other.goto(next(line for line in asked.stdout.splitlines() if line.startswith("http")))
     press(other, other.locator("text=Sign in on this device"))
     other.goto(page.url)
-    assert "Ines has it until" in other.locator("h1").inner_text(), other.locator("h1").inner_text()
+    assert "Ines takes care of it until" in other.locator("h1").inner_text(), other.locator("h1").inner_text()
     kept = [one for one in other.locator(".steps li").all_inner_texts() if step in one and "Ines" in one]
     assert len(kept) == 1, f"others see the tick: {step}"
 

@@ -29,17 +29,17 @@ pub(super) fn text(body: Body) -> Option<String> {
         }
         Body::Ticked { call, step, done, by } => {
             let done = if done { "done" } else { "not done after all" };
-            format!("{} ({}) says of call-out {call}, {done}: {step}", by.who, by.via)
+            format!("{by} says of call-out {call}, {done}: {step}")
         }
         Body::HandedOn { call, by } => {
-            format!("{} ({}) had the next person called in call-out {call}", by.who, by.via)
+            format!("{by} had the next person called in call-out {call}")
         }
         Body::Hushed { siren, length, by } => {
-            format!("{} ({}) silenced {siren} for {length}", by.who, by.via)
+            format!("{by} silenced {siren} for {length}")
         }
         Body::Settled { alarm } => format!("{alarm} has settled"),
-        Body::Reset { alarm, by } => format!("{alarm} was reset by {} ({})", by.who, by.via),
-        Body::Refused { what, why, by } => format!("refused: {what}, from {} ({}): {why}", by.who, by.via),
+        Body::Reset { alarm, by } => format!("{alarm} was reset by {by}"),
+        Body::Refused { what, why, by } => format!("refused: {what}, from {by}: {why}"),
         Body::SilencePlanned { length, why, by } => {
             let why = if why.is_empty() { why } else { format!(": {why}") };
             format!("{} said that this site would be silent for {length}{why}", by.who)

@@ -3,7 +3,9 @@
 
 use super::TextPage;
 use crate::review::{CallOutReview, PageResult, Stamp};
+use slackwater_rules::ids::way_in_words;
 use slackwater_rules::record::Purpose;
+use slackwater_rules::words::list;
 use std::collections::BTreeSet;
 
 impl TextPage<'_> {
@@ -37,14 +39,18 @@ impl TextPage<'_> {
         for skipped in skipped {
             self.line(2, &skipped);
         }
-        let answers: Vec<String> = call
-            .answers
-            .iter()
-            .map(|answer| {
-                let at = self.time_on(&answer.at, &call.began);
-                format!("{at} by {} ({})", self.titles.person(&answer.who), answer.via)
-            })
-            .collect();
+        // Whoever answers again by the same way is named once.
+        let mut answers: Vec<(String, Vec<String>)> = Vec::new();
+        for answer in &call.answers {
+            let by = format!("{} ({})", self.titles.person(&answer.who), way_in_words(&answer.via));
+            let at = self.time_on(&answer.at, &call.began);
+            match answers.last_mut().filter(|(last, _)| *last == by) {
+                Some((_, times)) => times.push(at),
+                None => answers.push((by, vec![at])),
+            }
+        }
+        let answers: Vec<String> =
+            answers.into_iter().map(|(by, times)| format!("{} by {by}", list(&times))).collect();
         if !answers.is_empty() {
             self.line(2, &format!("answered {}", answers.join(", ")));
         }
@@ -80,7 +86,7 @@ impl TextPage<'_> {
         }
         for answer in &call.answers {
             let who = self.titles.person(&answer.who);
-            lines.push((&answer.at, format!("answered by {who} ({})", answer.via)));
+            lines.push((&answer.at, format!("answered by {who} ({})", way_in_words(&answer.via))));
         }
         for resumed in &call.resumed {
             lines.push((&resumed.at, format!("goes on: {}", resumed.why)));

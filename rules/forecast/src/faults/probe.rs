@@ -27,8 +27,14 @@ impl Jump {
     }
 
     /// Whether the probe is out of the water: `Some(true)` if found, `Some(false)` if it is in.
-    pub(super) fn judge(&mut self, cell: &Cell) -> Option<bool> {
+    /// `swing`: between what the water has swung for days, degC.
+    pub(super) fn judge(&mut self, cell: &Cell, swing: Option<(f64, f64)>) -> Option<bool> {
         let Some((from, since)) = self.from else { return Some(false) };
+        // Back where the water is every day: it was away from there, and no probe is in the air.
+        if swing.is_some_and(|(low, high)| (low..=high).contains(&cell.temperature)) {
+            *self = Self::default();
+            return Some(false);
+        }
         // Without a room sensor: no room is warmer than 3 K below a tank that needs a heater by
         // much.
         let room = if cell.room.is_finite() { cell.room } else { from - 4.0 };
@@ -132,5 +138,31 @@ impl Apart {
     /// One probe has made a step that no water makes: work, or it was moved.
     pub fn stepped(&mut self) {
         (self.parted, self.stepped) = (0, true);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(minutes: i64, temperature: f64) -> Cell {
+        let (lamp, chiller) = (f64::NAN, f64::NAN);
+        let (end, heaters) = (Moment(0) + Span::minutes(minutes), [f64::NAN; 2]);
+        Cell { end, temperature, room: f64::NAN, heaters, lamp, chiller, disturbed: false, held: false }
+    }
+
+    #[test]
+    fn a_probe_that_reads_what_the_tank_swings_between_is_in_the_water() {
+        // A night too warm, and within minutes back where it is every day.
+        let mut jump = Jump::default();
+        jump.begin(&at(0, 28.8));
+        let found: Vec<_> = (1..40).map(|cell| jump.judge(&at(5 * cell, 25.2), Some((24.9, 25.4)))).collect();
+        assert!(found.iter().all(|out| *out == Some(false)), "{found:?}");
+        // To where it never was.
+        let mut jump = Jump::default();
+        jump.begin(&at(0, 25.2));
+        let last = (1..40).fold(None, |_, cell| jump.judge(&at(5 * cell, 21.5), Some((24.9, 25.4))));
+        assert_eq!(last, Some(true));
+        assert_eq!(jump.judge(&at(205, 25.1), Some((24.9, 25.4))), Some(false), "it was hung back");
     }
 }

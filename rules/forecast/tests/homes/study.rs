@@ -495,19 +495,36 @@ fn a_few_homes_stay_under_the_ceilings() {
     for (sensors, moved) in &tally.moved {
         let over = moved.iter().filter(|(all, _)| *all > 2).count();
         let late = moved.iter().filter(|(_, late)| *late > 0).count();
-        assert!(over <= 1 && late <= 2, "{sensors:?}: {over} over two, {late} late of {}", moved.len());
+        assert!(over == 0 && late <= 1, "{sensors:?}: {over} over two, {late} late of {}", moved.len());
     }
-    for (sensors, most) in [(Sensors::All, 3.5), (Sensors::Watts, 3.5), (Sensors::Water, 5.0)] {
+    for (sensors, most) in [(Sensors::All, 2.0), (Sensors::Watts, 2.0), (Sensors::Water, 3.0)] {
         assert!(tally.false_a_year(sensors) <= most, "{sensors:?}: {}", tally.false_a_year(sensors));
         let heat = [Fault::DeadHeater, Fault::DeadBehindSpare, Fault::ColdHeater];
         let found = heat.iter().filter_map(|fault| tally.found.get(&(sensors, *fault)));
         let (played, before) =
             found.fold((0, 0), |(played, before), found| (played + found.played, before + found.before));
-        assert!(played >= 10 && before * 100 >= played * 85, "{sensors:?}: {before} of {played}");
+        assert!(played >= 10 && before * 100 >= played * 90, "{sensors:?}: {before} of {played}");
     }
     for ((sensors, hours, quarter), held) in tally.held {
-        let enough = held.asked < 20 || held.inside * 100 >= held.asked * 55;
+        let enough = held.asked < 20 || held.inside * 100 >= held.asked * 65;
         assert!(enough, "{sensors:?}, {hours} h ahead, quarter {quarter}: {} of {}", held.inside, held.asked);
+    }
+}
+
+/// The same for homes so warm that something has to cool them: six of three weeks.
+#[test]
+fn a_few_homes_that_have_to_be_cooled_stay_under_the_ceilings() {
+    let mut tally = Tally { verbose: std::env::var("SLACKWATER_TELL").is_ok(), ..Tally::default() };
+    for seed in 5_000..5_006 {
+        cooled(seed, 21, &mut tally);
+    }
+    tally.print();
+    for (sensors, most) in [(Sensors::All, 3.0), (Sensors::Watts, 3.0), (Sensors::Water, 3.0)] {
+        assert!(tally.false_a_year(sensors) <= most, "{sensors:?}: {}", tally.false_a_year(sensors));
+    }
+    for sensors in [Sensors::All, Sensors::Watts] {
+        let found = &tally.found[&(sensors, Fault::DeadCooler)];
+        assert!(found.before * 100 >= found.played * 80, "{sensors:?}: {} of {}", found.before, found.played);
     }
 }
 

@@ -64,7 +64,7 @@ fn it_returns_after_its_off_delay_and_not_while_nothing_is_seen() {
     let mut rig = TestRig::new();
     rig.raise("power-lost");
     let id = rig.alarm("power-lost");
-    assert_eq!(kinds(&judged(&mut rig)), ["power-lost stands, but can't be seen any more"]);
+    assert_eq!(kinds(&judged(&mut rig)), ["power-lost stands, but is no longer measured"]);
     rig.later(Span::hours(1));
     assert!(kinds(&judged(&mut rig)).is_empty(), "unknown is not false");
     mains(&mut rig, 0);

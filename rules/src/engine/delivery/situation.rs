@@ -8,7 +8,8 @@ use crate::condition::query::{Question, UntilWhat, WhatIf};
 use crate::engine::context::Context;
 use crate::forecast::thermal::Side;
 use crate::ids::{AlarmId, RelayId, SensorId, TankId};
-use crate::plan::{Adds, Device};
+use crate::plan::{Adds, Device, Sight};
+use crate::quality::Quality;
 use crate::stopgap::Proof;
 use std::collections::BTreeSet;
 
@@ -20,7 +21,8 @@ impl Context<'_> {
         let all = (0..).map(TankId).take(self.plan.tanks.len());
         let own = self.plan.alarm(id).tank;
         let tanks: Vec<TankId> = all.filter(|tank| own.is_none_or(|own| own == *tank)).collect();
-        let mut now = Situation { harms: self.harms(&tanks, id), ..Situation::default() };
+        let disbelieved = self.is_disbelieved(id);
+        let mut now = Situation { harms: self.harms(&tanks, id), disbelieved, ..Situation::default() };
         for (act, is_done) in [
             (Act::Air, Self::breathes as fn(&Self, TankId) -> bool),
             (Act::HeatOff, Self::has_heaters_off),
@@ -36,6 +38,12 @@ impl Context<'_> {
             }
         }
         now
+    }
+
+    /// Whether the sensor that this alarm of lost sight is about speaks, and says what can't be so.
+    fn is_disbelieved(&self, alarm: AlarmId) -> bool {
+        let Some(Sight::Sensor(id)) = self.plan.alarm(alarm).sight else { return false };
+        self.sensors.quality(self.plan.sensor(id), id, self.mono()).0 == Quality::Suspect
     }
 
     /// Air is there if its pump was seen to obey; that the water moves is as good.

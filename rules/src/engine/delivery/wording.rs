@@ -9,7 +9,7 @@ use crate::ids::{AlarmId, RelayId, Seq};
 use crate::page::facts::{Facts, Matter, MatterFate, News, Telling};
 use crate::page::{Envelope, Page, Sent, Subject};
 use crate::plan::ways::{AtHand, Powered};
-use crate::plan::{Alarm, Target, spoken};
+use crate::plan::{Alarm, Relay, Tank, Target, spoken};
 use crate::record::{CallMessage, CallNews, NOT_BACK, Purpose};
 use crate::stopgap::Run;
 use crate::time::{Moment, Span};
@@ -95,7 +95,11 @@ impl Context<'_> {
                 .collect(),
             by_hand,
             done,
-            outlooks: if asks { self.outlooks(&standing, power_cut) } else { Vec::new() },
+            outlooks: if asks {
+                self.outlooks(&standing, power_cut, leader.and_then(|it| self.alarm_of(it)?.tank))
+            } else {
+                Vec::new()
+            },
             power_cut,
             goes_dark: self.dark_from().filter(|_| power_cut || self.own_end_from().is_some()),
             at_hand: self.at_hand(cut),
@@ -141,8 +145,10 @@ impl Context<'_> {
             }
             Some(_) | None => words::without_place(&member.account.because, &place).to_owned(),
         };
+        let bare = seen.filter(|_| back.is_none()).map(|id| self.bare_readings(id, &place));
         Matter {
             alarm,
+            bare: bare.unwrap_or_default(),
             place,
             what,
             priority: member.rank,
@@ -178,6 +184,13 @@ impl Context<'_> {
         self.plan.alarm(id).condition.readings(self.plan, &present, place)
     }
 
+    /// The same without what it should be.
+    fn bare_readings(&self, id: AlarmId, place: &str) -> String {
+        let (world, memory) = (self.world(), self.alarms.memory(id));
+        let present = Present { world: &world, memory, now: self.mono() };
+        self.plan.alarm(id).condition.bare_readings(self.plan, &present, place)
+    }
+
     /// Where, as people say it: the tank by its title, this site, or another one.
     fn place_in_words(&self, alarm: &Alarm) -> String {
         self.plan.title_of_place(alarm).to_owned()
@@ -195,11 +208,25 @@ impl Context<'_> {
         let (by_hand, done): (Vec<_>, Vec<_>) = runs.partition(|(_, run)| run.needs_a_hand());
         let said = |runs: Vec<(RelayId, &Run)>| -> Vec<String> {
             let relays = runs.into_iter().map(|(id, run)| (self.plan.relay(id), run));
+            let title = |relay: &Relay| words::capital(&relay.title);
             relays
-                .map(|(relay, run)| format!("{}: {}", words::capital(&relay.title), run.words(relay)))
+                .map(|(relay, run)| format!("{}: {}{}", title(relay), run.words(relay), self.whose(relay)))
                 .collect()
         };
         (said(by_hand), said(done))
+    }
+
+    /// Whose air pump it is, where a house may have one for each tank and one in the cupboard.
+    fn whose(&self, relay: &Relay) -> String {
+        let moved = |tank: &&Tank| {
+            let air = tank.gear.air.and_then(|air| air.relay);
+            air.is_some_and(|id| self.plan.relay(id).name == relay.name)
+        };
+        let tank = self.plan.tanks.iter().find(moved).map(|tank| tank.title.as_str());
+        match tank.filter(|tank| self.plan.tanks.len() > 1 && !relay.title.contains(tank)) {
+            Some(tank) => format!(" ({tank}'s own)"),
+            None => String::new(),
+        }
     }
 
     /// Who is told next, and when.

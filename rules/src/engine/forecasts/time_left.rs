@@ -16,6 +16,7 @@ use crate::plan::{Alarm, spoken};
 use crate::reading::Value;
 use crate::record::{Body, Estimated, WaterLimit};
 use crate::time::{Moment, Span};
+use crate::units::Scale;
 use crate::words;
 use std::collections::BTreeSet;
 
@@ -113,8 +114,19 @@ impl Context<'_> {
     }
 
     /// How long there is in each tank and battery that these alarms bear on, for a page.
-    pub(in crate::engine) fn outlooks(&self, alarms: &[&Alarm], cut: bool) -> Vec<Outlook> {
+    ///
+    /// Every temperature is said in one unit, that of the tank that the page is about, or else of
+    /// the first: one page in two units is two tanks too many to think of at night.
+    pub(in crate::engine) fn outlooks(
+        &self,
+        alarms: &[&Alarm],
+        cut: bool,
+        about: Option<TankId>,
+    ) -> Vec<Outlook> {
         let mut outlooks: Vec<Outlook> = Vec::new();
+        let tanks = about.into_iter().chain((0..).map(TankId).take(self.plan.tanks.len()));
+        let scale = tanks.filter_map(|tank| self.plan.tank(tank).gear.water).next();
+        let scale = scale.map(|id| &self.plan.sensor(id).scale);
         for tank in (0..).map(TankId).take(self.plan.tanks.len()) {
             let breathless = self.breathless(tank, alarms, cut);
             let harms: Vec<Coming> = self
@@ -124,15 +136,22 @@ impl Context<'_> {
                     prospect.tank == Some(tank) && prospect.asked.supposing == WhatIf::default()
                 })
                 .filter(|prospect| !self.is_beyond_the_other_limit(tank, prospect.asked.until))
-                .filter_map(|prospect| self.coming(prospect))
+                .filter_map(|prospect| self.coming(prospect, scale))
                 .collect();
             if breathless.is_some() || !harms.is_empty() {
                 let title = self.plan.tank(tank).title.clone();
-                outlooks.push(Outlook { place: title, water: self.water_now(tank), breathless, harms });
+                outlooks.push(Outlook {
+                    place: title,
+                    water: self.water_now(tank, scale),
+                    breathless,
+                    harms,
+                });
             }
         }
         for prospect in self.at_stake(alarms) {
-            if let (UntilWhat::Battery(id), Some(harm)) = (prospect.asked.until, self.coming(&prospect)) {
+            if let (UntilWhat::Battery(id), Some(harm)) =
+                (prospect.asked.until, self.coming(&prospect, scale))
+            {
                 let battery = self.plan.battery(id);
                 let place = match battery.feeds {
                     Some(relay) => format!("{}'s battery", self.plan.relay(relay).title),
@@ -158,22 +177,28 @@ impl Context<'_> {
         }
     }
 
-    fn coming(&self, prospect: &Prospect) -> Option<Coming> {
+    fn coming(&self, prospect: &Prospect, scale: Option<&Scale>) -> Option<Coming> {
         let range = prospect.answer.as_ref().ok()?.range;
-        let oxygen = matches!(prospect.asked.until, UntilWhat::Oxygen(..));
-        Some(Coming { what: prospect.asked.harm(self.plan), range, oxygen })
+        let harm = prospect.asked.harm(self.plan, scale);
+        // Of two names for one lack a stranger asks which is the worse.
+        let (what, oxygen) = match prospect.asked.until {
+            UntilWhat::Oxygen(_, ACUTE_MG_L) => (format!("{harm} (fish die)"), true),
+            UntilWhat::Oxygen(..) => (format!("{harm} (fish suffer)"), true),
+            UntilWhat::Water(..) | UntilWhat::Battery(_) => (harm, false),
+        };
+        Some(Coming { what, range, oxygen })
     }
 
     /// The tank's water, with its age if it is not fresh.
-    fn water_now(&self, tank: TankId) -> Option<String> {
+    fn water_now(&self, tank: TankId, scale: Option<&Scale>) -> Option<String> {
         let id = self.plan.tank(tank).gear.water?;
         let sensor = self.plan.sensor(id);
         match self.world().value(id) {
-            Some(Value::Number(base)) => Some(words::value(&sensor.scale, base)),
+            Some(Value::Number(base)) => Some(words::value(scale.unwrap_or(&sensor.scale), base)),
             Some(Value::Word(_)) => None,
             None => {
                 let ago = self.mono() - self.sensors.last_good(id);
-                Some(format!("not seen for {ago}"))
+                Some(format!("not measured for {ago}"))
             }
         }
     }

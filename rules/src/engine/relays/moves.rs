@@ -246,7 +246,7 @@ impl Context<'_> {
         let wish = self.wish(relay);
         match &run.stage {
             Stage::Waiting { .. } => match wish {
-                None => Some(released("no alarm wants it any more; it was never switched")),
+                None => Some(released("no alarm asks for it any more; it was never switched")),
                 Some((_, episode, on)) => self.obstacle(relay, on).is_none().then(|| {
                     let why = "nothing stands against it any more".to_owned();
                     RelayMove::Switch(NextCommand { on, episode, attempt: 1, why, undo: false })
@@ -264,7 +264,7 @@ impl Context<'_> {
                         Some(RelayMove::Hold { why: format!("held {}", self.hold_words(it)) })
                     }
                     (Some(_) | None, false) | (_, true) => {
-                        self.give_back(relay, run, order, "no alarm wants it any more".to_owned())
+                        self.give_back(relay, run, order, "no alarm asks for it any more".to_owned())
                     }
                 },
             }),
@@ -275,7 +275,7 @@ impl Context<'_> {
                     None if order.on == it.safe => (!self.is_spoken_of(relay))
                         .then(|| released(&format!("{}, for a person to switch back", on_off(order.on)))),
                     None if self.hold_is_over(it, run, *since) => {
-                        self.give_back(relay, run, order, "no alarm wants it any more".to_owned())
+                        self.give_back(relay, run, order, "no alarm asks for it any more".to_owned())
                     }
                     None => None,
                 })
@@ -285,9 +285,9 @@ impl Context<'_> {
                 let given_up = order.attempt >= ATTEMPTS && order.proof != Proof::Awaited;
                 (given_up && told).then(|| released(&format!("not seen to go {}", on_off(order.on))))
             }),
-            Stage::LeftAlone { .. } => {
-                wish.is_none().then(|| released("switched by another hand, and no alarm wants it any more"))
-            }
+            Stage::LeftAlone { .. } => wish
+                .is_none()
+                .then(|| released("switched by another hand, and no alarm asks for it any more")),
         }
     }
 
@@ -348,7 +348,8 @@ impl Context<'_> {
     fn give_back(&self, relay: RelayId, run: &Run, order: &Command, why: String) -> Option<RelayMove> {
         let safe = self.plan.relays[relay.index()].safe;
         if order.on == safe {
-            let why = format!("{why}: left {}, a person switches it back", on_off(safe));
+            let why =
+                format!("{why}: it stays {} until a person switches it {}", on_off(safe), on_off(!safe));
             return Some(RelayMove::Hold { why });
         }
         match self.obstacle(relay, safe) {

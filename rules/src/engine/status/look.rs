@@ -204,7 +204,7 @@ impl Context<'_> {
             titles: named(&title),
             held: answered_until(&call.core.phase).map(|until| {
                 let who = call.answers.last().map_or("somebody".to_owned(), |(by, _)| person(&by.who));
-                format!("{who} has it until {}", clock(until))
+                format!("{who} takes care of it until {}", clock(until))
             }),
             next,
             due: due.map(|due| due - now.mono),

@@ -17,7 +17,7 @@ fn work_suppresses_what_it_disturbs_and_nothing_else() {
     let mut rig = TestRig::new();
     assert_eq!(
         begin(&mut rig, "lagoon", "feeding", 10),
-        ["feeding on lagoon began, for 10 min, by ines (by socket)"]
+        ["feeding on lagoon began, for 10 min, by ines (at the watch's computer)"]
     );
     let next = rig.act(|cx, next| cx.work.on_suppress(cx, true, next));
     assert_eq!(kinds(&next), ["still suppressed by work", "leak suppressed by work"]);

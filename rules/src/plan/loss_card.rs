@@ -1,0 +1,142 @@
+//! What to do while a sensor can't be relied on: the card of an alarm for lost sight. The sensors
+//! that are lost, the alarms that they silence and the tanks flow in; lines flow out: what to look
+//! at by hand and what is good there, what to do if it is not, and then what to mend.
+
+use super::measure::MeasureKind;
+use super::{Alarm, Feed, Sensor, SensorId, Sight, Tank, rationalise};
+use crate::card::{Act, Card, CardLine, Who, is_plain};
+use crate::condition::Comparison;
+use crate::units::Scale;
+use crate::words::{capital, for_people, uncapital};
+use std::collections::BTreeSet;
+
+/// How a sensor should report helps a keeper only.
+pub(super) fn response(
+    sight: &Sight,
+    lost: &[(SensorId, &Sensor)],
+    on_pages: Option<&Scale>,
+    silenced: &[&Alarm],
+    tanks: &[Tank],
+) -> Card {
+    let mut lines: Vec<CardLine> = Vec::new();
+    let mut add = |line: CardLine| {
+        if !lines.contains(&line) {
+            lines.push(line);
+        }
+    };
+    // Of one tank alone the page's first line says which.
+    let alike =
+        lost.iter().all(|(_, sensor)| lost.first().is_some_and(|(_, first)| sensor.tank == first.tank));
+    let waters = || lost.iter().map(|(_, sensor)| *sensor).filter(|sensor| is_of_water(sensor, tanks));
+    // Through one probe that says what is not so, a heater may heat on and on.
+    if matches!(sight, Sight::Sensor(_)) && waters().any(|sensor| is_heated(sensor, tanks)) {
+        add(CardLine {
+            text: Some("Unplug the heaters at a dry plug until the probe is back.".to_owned()),
+            act: Some(Act::HeatOff),
+            disbelieved: true,
+            ..CardLine::plain(
+                "Unplug the heaters, at a dry plug: they may follow this probe. Wet? Stay out, and call for help.",
+            )
+        });
+    }
+    let mut looked_at = BTreeSet::new();
+    for (_, sensor) in lost {
+        let Some(kind) = MeasureKind::named(sensor.measure.name) else { continue };
+        // Two probes in one tank are one look into it, by the band of the one that has one.
+        if !looked_at.insert((sensor.tank, kind.by_hand)) {
+            continue;
+        }
+        let alike_there =
+            lost.iter().filter(|(_, it)| (it.tank, it.measure.name) == (sensor.tank, sensor.measure.name));
+        // Several tanks on one page are said in one unit.
+        let scale = on_pages.filter(|_| !alike).unwrap_or(&sensor.scale);
+        let of_water = is_of_water(sensor, tanks);
+        let mut bands = alike_there.filter_map(|(id, sensor)| good(*id, sensor, silenced));
+        let good = bands.next().filter(|_| of_water).map(|band| in_words(band, scale));
+        let words = match &good {
+            Some(good) => kind.by_hand.replacen(". None", &format!(": good is {good}. None"), 1),
+            None => kind.by_hand.to_owned(),
+        };
+        let of = tank_of(sensor, tanks).filter(|_| !alike);
+        let title = of.map(|tank| capital(&tank.title));
+        let text = of_water.then(|| {
+            let good = good.map(|good| format!(", good is {}", good.replace('°', ""))).unwrap_or_default();
+            match &title {
+                Some(title) => format!("{title}: read its thermometer{good}."),
+                None => format!("Read the tank's thermometer{good}."),
+            }
+        });
+        add(CardLine {
+            text: text.filter(|text| is_plain(text)),
+            ..CardLine::plain(match &title {
+                Some(title) => format!("{title}: {}", uncapital(&words)),
+                None => words,
+            })
+        });
+    }
+    let unheated = |sensor: &Sensor| tank_of(sensor, tanks).is_some_and(|tank| tank.gear.unheated);
+    if waters().any(|sensor| !unheated(sensor)) {
+        add(CardLine {
+            heater_plug: true,
+            ..CardLine::plain(
+                "Too warm: keep the heaters unplugged, at a dry plug. Too cold: keep them plugged in. Tell the keeper.",
+            )
+        });
+    }
+    match sight {
+        Sight::Part(_) => {}
+        Sight::Broker => {
+            add(CardLine::plain("See whether the router, the broker and the house have power."));
+        }
+        Sight::Gateway(gateway) => {
+            if let Some((_, sensor)) = lost.first() {
+                add(CardLine::plain(sensor.feed.gateway_mend(gateway)));
+            }
+        }
+        Sight::Sensor(_) => {
+            add(CardLine::plain("See whether the sensor has power and sits where it should."));
+            for (_, sensor) in lost {
+                let words = match &sensor.feed {
+                    Feed::Topic(topic) => format!("It should report every {} to {topic}.", sensor.every),
+                    Feed::Source(source) => format!("It is asked every {}: {source}.", sensor.every),
+                };
+                add(CardLine { who: Who::Keeper, ..CardLine::plain(words) });
+            }
+        }
+    }
+    Card { lines }
+}
+
+/// Whether it measures how warm a tank's water is.
+fn is_of_water(sensor: &Sensor, tanks: &[Tank]) -> bool {
+    sensor.measure.name == "temperature" && tank_of(sensor, tanks).is_some()
+}
+
+fn tank_of<'t>(sensor: &Sensor, tanks: &'t [Tank]) -> Option<&'t Tank> {
+    tanks.get(sensor.tank?.index())
+}
+
+/// Whether heaters are declared in its tank: without a word of them nobody is sent to unplug them.
+fn is_heated(sensor: &Sensor, tanks: &[Tank]) -> bool {
+    tank_of(sensor, tanks).is_some_and(|tank| tank.gear.heaters.iter().any(Option::is_some))
+}
+
+/// The band that the animals should live in, or else what the alarms allow.
+fn good(id: SensorId, sensor: &Sensor, silenced: &[&Alarm]) -> Option<(f64, f64)> {
+    sensor.limits.or_else(|| {
+        let all = || silenced.iter().flat_map(|alarm| rationalise::limits(&alarm.condition));
+        let of = |wanted: fn(Comparison) -> bool| {
+            all().filter(move |(of, order, _)| *of == id && wanted(*order)).map(|(.., limit)| limit)
+        };
+        let low = of(Comparison::is_below).reduce(f64::max)?;
+        let high = of(|order| !order.is_below()).reduce(f64::min)?;
+        (low < high).then_some((low, high))
+    })
+}
+
+/// `24 to 27.5 °C`
+fn in_words((low, high): (f64, f64), scale: &Scale) -> String {
+    let (low, high) = (for_people(&scale.show(low)), for_people(&scale.show(high)));
+    let bare = low.split(' ').next().unwrap_or(&low);
+    format!("{bare} to {high}")
+}
