@@ -17,8 +17,8 @@ use crate::record::{Body, CallChange, CallKind, Joined, Purpose};
 use crate::time::{Moment, Span};
 use std::collections::BTreeSet;
 
-/// So many members of a mass are looked at, from its end, for those of the last seconds: it may have
-/// thousands.
+/// So many members of a mass are looked at, from its end, for those of the last seconds: it may
+/// have thousands.
 const LATEST: usize = 64;
 
 impl Callouts {
@@ -256,7 +256,8 @@ impl Callouts {
     fn is_mass(&self, cx: &Context<'_>, alarm: AlarmId, ladder: &str) -> bool {
         let now = cx.mono();
         let recent = self.calls.iter().flat_map(|call| {
-            // The latest first: those are what is looked for, and one more than is missing is enough.
+            // The latest first: those are what is looked for, and one more than is missing is
+            // enough.
             let of = call.core.members.iter().rev().filter(|member| member.ladder == ladder);
             let is_mass = call.core.kind == CallKind::Mass;
             let some = of.take(if is_mass { LATEST } else { 1 });
