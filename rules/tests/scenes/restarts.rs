@@ -12,7 +12,9 @@ fn a_restart_in_the_middle_goes_on_where_the_call_out_was() {
     site.run(Span::minutes(7));
     site.forget();
     site.restart(Span::minutes(2), Some(Span::minutes(2)));
-    assert!(site.world.sent.is_empty(), "nothing is sent twice\n{}", site.story());
+    // The broker hears again what the siren should do.
+    let to_people = site.world.sent.iter().filter(|sent| sent.to != "siren");
+    assert_eq!(to_people.count(), 0, "nothing is sent twice\n{}", site.story());
     // The third step was due 15 min after the first, 9 of which have passed.
     site.run(Span::minutes(7));
     assert_eq!(site.called(), ["neighbour.text", "neighbour.mail"], "{}", site.story());
@@ -50,6 +52,7 @@ fn a_page_in_flight_goes_again_once_and_says_that_it_may_be_a_repeat() {
     site.forget();
     site.channel("ines.push", Channel::Works);
     site.restart(Span::seconds(10), Some(Span::seconds(10)));
+    site.world.sent.retain(|sent| sent.to != "siren");
     assert_eq!(site.world.sent.len(), 1, "{}", site.story());
     assert_eq!((site.world.sent[0].id, site.world.sent[0].maybe_repeat), (first, true));
     assert!(site.world.sent[0].body.contains("may be a repeat"));
