@@ -341,7 +341,6 @@ impl EventLoop {
             let now = self.clock.now();
             let records = std::mem::take(&mut self.records);
             has_records |= !records.is_empty();
-            // Connections come about while records are put into words and committed.
             self.expect_pages();
             for record in &records {
                 tracing::info!(seq = record.seq, "{}", record.body.in_words(self.engine.plan()));

@@ -41,8 +41,8 @@ pub(super) struct Mail {
     tls: Option<smtp::Tls>,
     /// What the last page left open, for the next one if it comes soon.
     kept: Option<Smtp>,
-    /// A connection that is made ready for a page that is about to come; broken off when it is let go
-    /// of.
+    /// A connection that is made ready for a page that is about to come; broken off when it is let
+    /// go of.
     opening: JoinSet<OpenedAhead>,
     /// When the server refused our login, and in which words.
     refused: Option<(Instant, String)>,

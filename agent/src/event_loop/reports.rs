@@ -31,7 +31,7 @@ impl JournalReports {
 }
 
 impl EventLoop {
-    /// While records go to the disk, channels whose pages wait for that may connect.
+    /// While records are put into words and go to the disk, channels whose pages wait may connect.
     pub(super) fn expect_pages(&self) {
         self.channels.expect(self.effects.iter().filter_map(|effect| match effect {
             Effect::Send { target, .. } => Some(target),

@@ -17,6 +17,10 @@ use crate::record::{Body, CallChange, CallKind, Joined, Purpose};
 use crate::time::{Moment, Span};
 use std::collections::BTreeSet;
 
+/// So many members of a mass are looked at, from its end, for those of the last seconds: it may
+/// have thousands.
+const LATEST: usize = 64;
+
 impl Callouts {
     /// An episode as it joins.
     pub(super) fn joined(
@@ -252,10 +256,11 @@ impl Callouts {
     fn is_mass(&self, cx: &Context<'_>, alarm: AlarmId, ladder: &str) -> bool {
         let now = cx.mono();
         let recent = self.calls.iter().flat_map(|call| {
-            // The latest first: those are what is looked for.
+            // The latest first: those are what is looked for, and one more than is missing is
+            // enough.
             let of = call.core.members.iter().rev().filter(|member| member.ladder == ladder);
             let is_mass = call.core.kind == CallKind::Mass;
-            let some = of.take(if is_mass { usize::MAX } else { 1 });
+            let some = of.take(if is_mass { LATEST } else { 1 });
             let begun = some.map(move |member| if is_mass { member.raised } else { call.core.begun });
             begun.filter(|at| now - *at <= mass::WITHIN)
         });

@@ -40,10 +40,4 @@ impl Peers {
     pub(in crate::engine) fn groups(&self) -> usize {
         self.groups.len()
     }
-
-    /// The others that measure the same in the same water.
-    pub(in crate::engine) fn beside(&self, id: SensorId) -> impl Iterator<Item = SensorId> + '_ {
-        let group = self.group(id).and_then(|at| self.groups.get(at)).into_iter().flatten();
-        group.copied().filter(move |other| *other != id)
-    }
 }

@@ -69,7 +69,8 @@ impl Sensors {
 
     /// What another probe of the same water says, of those that can be believed.
     fn peer_of(&self, ground: &Ground<'_>, id: SensorId) -> Option<f64> {
-        let mut peers = ground.index.peers.beside(id);
+        // Of those that come through: there may be thousands that don't.
+        let mut peers = self.seen_in(ground.index.peers.group(id)?).copied().filter(|peer| *peer != id);
         // One that is doubted itself, perhaps since it jumped as well, contradicts nobody.
         let is_sure = |peer: &SensorId| {
             let sensor = ground.plan.sensor(*peer);

@@ -21,11 +21,11 @@ fn cut_and_answered(rules: &str) -> Site {
 }
 
 fn lease(site: &Site) -> Span {
-    let leases = site.records.iter().filter_map(|record| match record.body {
+    let mut leases = site.records.iter().filter_map(|record| match record.body {
         Body::Answered { lease, .. } => Some(lease),
         _ => None,
     });
-    leases.last().unwrap_or_else(|| panic!("it was answered\n{}", site.story()))
+    leases.next_back().unwrap_or_else(|| panic!("it was answered\n{}", site.story()))
 }
 
 #[test]
