@@ -148,12 +148,14 @@ impl Facts<'_> {
         let number = callees.next().map(by_phone);
         if ways.is_empty() {
             let call = number.unwrap_or_else(|| "whoever keeps the tanks".to_owned());
-            let say = format!("say that you have code {}", self.code);
-            lines.push(PageLine::of(format!("You can't answer this page yourself. Call {call}, and {say}.")));
+            lines
+                .push(PageLine::of(format!("After the first step call {call}, and say code {}.", self.code)));
             // Whoever is not at home must not stop the one who is.
             lines.push(PageLine::of(match callees.next().map(by_phone) {
-                Some(other) => format!("Nobody picks up? Call {other}, or do the steps and call again."),
-                None => "Nobody picks up? Do the steps, then call again.".to_owned(),
+                Some(other) => {
+                    format!("Nobody picks up? Call {other}, or go on with the steps and call again.")
+                }
+                None => "Nobody picks up? Go on with the steps, and call again.".to_owned(),
             }));
         } else {
             // Where nothing easy is left, a call is what a person can always make.
@@ -285,7 +287,11 @@ impl Facts<'_> {
         };
         let mut foot = vec![
             format!("Sent {}, {nth}.", self.time(self.now.mono)),
-            format!("All pages with the code {} are about this: one answer is enough.", self.code),
+            format!(
+                "All pages with the code {} are about this{}.",
+                self.code,
+                if self.ways().is_empty() { "" } else { ": one answer is enough" }
+            ),
         ];
         foot.extend(self.repeat());
         foot.push(

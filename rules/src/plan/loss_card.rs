@@ -79,7 +79,7 @@ pub(super) fn response(
         add(CardLine {
             heater_plug: true,
             ..CardLine::plain(
-                "Too warm: keep the heaters unplugged, at a dry plug. Too cold: keep them plugged in. Tell the keeper.",
+                "Too warm: heaters unplugged, at a dry plug. Good or too cold: plugged in. Look again every half hour.",
             )
         });
     }

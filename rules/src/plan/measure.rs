@@ -32,7 +32,7 @@ pub(super) static KINDS: &[MeasureKind] = &[
         ..kind(
             "temperature",
             &[Dimension::TEMPERATURE],
-            "Read a thermometer in the tank. None there? Feel the glass: not hot, not colder than the room.",
+            "Read another thermometer in the tank. None there? Feel the glass: good is neither hot nor colder than the room.",
         )
     },
     kind("presence", &[], "See whether lamps and pumps have power."),

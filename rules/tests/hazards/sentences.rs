@@ -177,7 +177,7 @@ fn water_on_the_floor_begins_with_the_top_off_then_the_sump_the_return_the_panel
                 "\n2. Unplug the top-off pump first, at a dry plug",
                 "Sump full to the brim? Leave the return pump on, and take water out with a bucket",
                 "If it is not: unplug the return pump at a dry plug, and watch the sump: the pipes run back into it.",
-                "Switch that circuit off at the panel, only if you reach it on dry ground.",
+                "Wet plugs or cables: switch their circuit off at the panel, only if you reach it on dry ground.",
                 "Then air: start the battery air pump.",
             ],
         );
@@ -203,7 +203,7 @@ fn without_flow_air_comes_first_and_hands_stay_out_until_every_plug_is_out() {
             story.page(to),
             &[
                 "\nFirst: Start the air pump",
-                "Hands stay out of the water until every plug of that tank is out.",
+                "Hands stay out of the water; the keeper's too, until every plug of that tank is out.",
                 "Do not feed.",
             ],
         );

@@ -185,9 +185,9 @@ fn lost_sight_says_what_cannot_ring_and_what_to_look_at() {
     assert_eq!(
         shelf.response.words(),
         [
-            "Read a thermometer in the tank: good is 24 to 27 °C. None there? Feel the glass: not hot, not colder \
-             than the room.",
-            "Too warm: keep the heaters unplugged, at a dry plug. Too cold: keep them plugged in. Tell the keeper.",
+            "Read another thermometer in the tank: good is 24 to 27 °C. None there? Feel the glass: good is neither \
+             hot nor colder than the room.",
+            "Too warm: heaters unplugged, at a dry plug. Good or too cold: plugged in. Look again every half hour.",
             "See whether gateway shelf has power and network."
         ]
     );

@@ -99,7 +99,7 @@ fn a_helper_is_told_which_tank_which_plug_and_whom_to_call_in_place_of_an_answer
     for words in [
         "\nAn aquarium: hall, the tall one.\n",
         "Stay out, and call for help. Heater plugs: behind the stand, marked H.\n",
-        "\nYou can't answer this page yourself. Call Ines: +351 200 000 000, and say that you have code ",
+        "\nAfter the first step call Ines: +351 200 000 000, and say code ",
         "\nYou may do every step that stands here, and besides: open the lid.\n",
     ] {
         assert!(body.contains(words), "{words:?} is not in:\n{body}");
