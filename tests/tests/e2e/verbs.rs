@@ -87,7 +87,7 @@ async fn a_drill_reaches_people_as_a_test_and_is_kept_apart_from_the_real_thing(
     assert!(!answer.contains("lagoon-cold"), "{answer}");
     house.home.record("the drill's end", 0, |body| matches!(body, Body::CallEnded { .. }));
     let status = house.home.say(&["status"]).well();
-    assert!(status.contains("High: Lagoon: cold (20 °C, limit"), "{status}");
+    assert!(status.contains("High: Lagoon: cold (20 °C, should be at least 24 °C)"), "{status}");
     let unknown = house.home.say(&["drill", "callout", "nobody"]).failed(1);
     assert!(unknown.contains("there are: household"), "{unknown}");
     assert!(!paged(&house.home.records(), Purpose::Drill).is_empty());
