@@ -58,7 +58,7 @@ const fn of(hazard: &'static str, a_year: [Option<f64>; 4]) -> FalseAlarms {
 }
 
 /// The study of 30 November 2026: homes 9000 to 9199 of 40 to 1500 L, six weeks each, and homes
-/// 9000 to 9099 of those that have to be cooled. No constant was chosen on them.
+/// 9000 to 9099 of those that have to be cooled. Alarms were not tuned on them.
 pub static FALSE_ALARMS: [FalseAlarms; 9] = [
     of("heat-not-coming", [Some(0.7), Some(0.4), Some(1.2), Some(3.9)]),
     of("heat-uncalled", [Some(0.1), Some(0.2), None, None]),

@@ -162,7 +162,7 @@ fn a_thermometer_that_is_not_believed_says_to_unplug_what_may_follow_it_and_what
         "\nStuck at exactly 25.1 °C for ",
         "\nFirst: Unplug the heaters, at a dry plug: they may follow this probe.",
         ": good is ",
-        "Too warm: keep the heaters unplugged",
+        "Too warm: heaters unplugged",
     ] {
         assert!(body.contains(words), "{words:?} is not in:\n{body}");
     }
@@ -181,7 +181,7 @@ fn a_page_says_what_a_value_should_be_and_who_comes_next_without_calling_its_rea
         "\n28.5 °C, should be at most 27.5 °C.\n",
         "Nobody has answered yet.",
         "\nAn aquarium.\n",
-        "\nNobody picks up? Do the steps, then call again.\n",
+        "\nNobody picks up? Go on with the steps, and call again.\n",
         " stand below.\n",
         "\nWhat to do next\n",
         "\nAct by ",

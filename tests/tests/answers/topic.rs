@@ -97,7 +97,7 @@ async fn a_contact_answers_on_the_topic_of_their_name_and_hears_what_came_of_it(
     let status = house.home.say(&["status"]).well();
     assert!(status.contains("Ines answered by a message to the broker"), "{status}");
     let review = house.home.say(&["review", "--since", "1 h"]).well();
-    assert!(review.contains("MQTT"), "{review}");
+    assert!(review.contains("by Ines (by a message to the broker)"), "{review}");
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

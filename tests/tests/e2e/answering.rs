@@ -74,7 +74,7 @@ async fn a_power_cut_pages_what_how_bad_since_when_the_code_and_what_to_do() {
         "Act by ",
         "If nobody acts: no heat, no flow: oxygen falls first",
         // The consequence stands on the same page.
-        "High: Lagoon: return stopped (0 L/h, limit ",
+        "High: Lagoon: return stopped (0 L/h, should be at least 200 L/h)",
         "First: Open the lid.\n",
         "2. Start the battery air pump.",
         "Ines by push: sent",
@@ -109,7 +109,7 @@ async fn an_answer_holds_for_its_lease_and_the_end_is_told_once_to_everyone_aske
     assert!(status.contains("Critical: Lagoon: power lost"), "{status}");
 
     let resumed = house.home.record("the lease's end", 0, |body| matches!(body, Body::Resumed { .. }));
-    assert!(resumed.body.to_string().contains("the answer of ines has run out"), "{}", resumed.body);
+    assert!(resumed.body.to_string().contains("the answer of Ines has run out"), "{}", resumed.body);
     let held = resumed.at.mono - answered.at.mono;
     assert!((6_000..8_000).contains(&held.0), "5 s, and 1 s to say that it goes on: {held}");
     let records = house.home.records();
