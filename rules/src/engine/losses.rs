@@ -10,6 +10,9 @@ use crate::plan::{Alarm, Sight};
 use crate::time::{Moment, Span};
 use std::collections::BTreeSet;
 
+/// More losses than this are not told one by one: it would cost as much as looking at all.
+const MANY: usize = 64;
+
 impl Context<'_> {
     /// Whether two losses of sight have one cause: they fell silent together. The broker's takes in
     /// what it carries, if that was still heard shortly before.
@@ -34,9 +37,9 @@ impl Context<'_> {
         }
     }
 
-    /// Every loss of sight that may be one with this; none if that may be any. A sensor's loss is
-    /// one with those near it: behind its gateway, beside its topic, under a beginning of topics
-    /// where nothing speaks.
+    /// Every loss of sight that may be one with this; none if they are too many to be told one by
+    /// one. A sensor's loss is one with those near it: behind its gateway, beside its topic, under a
+    /// beginning of topics where nothing speaks.
     pub(super) fn may_be_one_loss(&self, id: AlarmId) -> Option<BTreeSet<AlarmId>> {
         let of = match self.plan.alarm(id).sight.as_ref()? {
             Sight::Sensor(of) => *of,
@@ -45,7 +48,10 @@ impl Context<'_> {
         let every = self.plan.sensor(of).every;
         let latest = self.sensors.last_good(of) + every + every;
         let speaks = |place: &usize| self.sensors.heard_below(*place).is_some_and(|heard| heard > latest);
-        if !self.index.topic_tree.above(of).iter().all(speaks) {
+        // The shortest: where nothing speaks below it, nothing does below a longer one.
+        let quiet = self.index.topic_tree.above(of).iter().find(|place| !speaks(place));
+        let quiet = quiet.map_or(&[][..], |place| self.index.topic_tree.below(*place));
+        if quiet.len() > MANY {
             return None;
         }
         let gateway = self.plan.sensor(of).gateway.as_ref();
@@ -53,7 +59,7 @@ impl Context<'_> {
         let topic = self.plan.sensor(of).feed.topic().and_then(|topic| self.index.topics.get(topic));
         let listeners = topic.and_then(|place| self.index.listeners.get(*place));
         let on_topic = listeners.into_iter().flat_map(|it| &it.sensors);
-        let near = behind.chain(self.index.topic_tree.beside(of)).chain(on_topic);
+        let near = behind.chain(self.index.topic_tree.beside(of)).chain(on_topic).chain(quiet);
         let mut found: BTreeSet<AlarmId> = self.index.sights_of_broker.iter().copied().collect();
         for sensor in near {
             found.extend(self.index.sights_of.get(sensor.index()).into_iter().flatten());

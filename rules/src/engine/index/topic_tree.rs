@@ -11,6 +11,8 @@ pub(in crate::engine) struct TopicTree {
     places: BTreeMap<String, usize>,
     /// By beginning: sensors whose topic has one level more.
     children: Vec<Vec<SensorId>>,
+    /// By beginning: all whose topic has it.
+    below: Vec<Vec<SensorId>>,
     /// By sensor: the beginnings of its topic, the shortest first.
     above: Vec<Vec<usize>>,
 }
@@ -26,6 +28,9 @@ impl TopicTree {
                 .collect();
             let parent = above.last().and_then(|place| tree.children.get_mut(*place));
             parent.into_iter().for_each(|parent| parent.push(id));
+            for place in &above {
+                tree.below.get_mut(*place).into_iter().for_each(|below| below.push(id));
+            }
             tree.above.push(above);
         }
         tree
@@ -38,6 +43,7 @@ impl TopicTree {
         let place = self.children.len();
         self.places.insert(beginning.to_owned(), place);
         self.children.push(Vec::new());
+        self.below.push(Vec::new());
         place
     }
 
@@ -54,6 +60,11 @@ impl TopicTree {
     /// The beginnings of a sensor's topic, the shortest first.
     pub(in crate::engine) fn above(&self, id: SensorId) -> &[usize] {
         self.above.get(id.index()).map_or(&[], Vec::as_slice)
+    }
+
+    /// All sensors that speak below a beginning.
+    pub(in crate::engine) fn below(&self, place: usize) -> &[SensorId] {
+        self.below.get(place).map_or(&[], Vec::as_slice)
     }
 
     /// Sensors whose topics differ from this one's in the last level alone, with itself.
