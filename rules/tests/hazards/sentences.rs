@@ -203,7 +203,7 @@ fn without_flow_air_comes_first_and_hands_stay_out_until_every_plug_is_out() {
             story.page(to),
             &[
                 "\nFirst: Start the air pump",
-                "Hands stay out of the water; the keeper's too, until every plug of that tank is out.",
+                "Hands stay out of the water until every plug of that tank is out.",
                 "Do not feed.",
             ],
         );

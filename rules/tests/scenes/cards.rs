@@ -181,7 +181,7 @@ fn a_page_says_what_a_value_should_be_and_who_comes_next_without_calling_its_rea
         "\n28.5 °C, should be at most 27.5 °C.\n",
         "Nobody has answered yet.",
         "\nAn aquarium.\n",
-        "\nNobody picks up? Go on with the steps, and call again.\n",
+        "\nNobody picks up? Go on, and call again.\n",
         " stand below.\n",
         "\nWhat to do next\n",
         "\nAct by ",
