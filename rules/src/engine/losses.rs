@@ -37,9 +37,9 @@ impl Context<'_> {
         }
     }
 
-    /// Every loss of sight that may be one with this; none if they are too many to be told one by
-    /// one. A sensor's loss is one with those near it: behind its gateway, beside its topic, under
-    /// a beginning of topics where nothing speaks.
+    /// Every loss of sight that may be one with this; none if that may be any, or too many to be
+    /// told one by one. A sensor's loss is one with those near it: behind its gateway, beside its
+    /// topic, under a beginning of topics where nothing speaks.
     pub(super) fn may_be_one_loss(&self, id: AlarmId) -> Option<BTreeSet<AlarmId>> {
         let of = match self.plan.alarm(id).sight.as_ref()? {
             Sight::Sensor(of) => *of,
