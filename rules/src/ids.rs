@@ -32,6 +32,7 @@ pub fn way_in_words(via: &str) -> &str {
         "web" => "on the page in the house",
         "button" => "by a button",
         "MQTT" => "by a message to the broker",
+        "check-in" => "by check-in",
         "rehearsal" => "in the rehearsal",
         other => other,
     }
