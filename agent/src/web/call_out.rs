@@ -78,7 +78,7 @@ fn steps(
 ) -> Markup {
     // Here nothing stands between them.
     let lines = first.into_iter().chain(then).flat_map(|part| &part.lines);
-    let lines: Vec<&PageLine> = lines.filter(|line| !matches!(line, PageLine::Below(_))).collect();
+    let lines: Vec<&PageLine> = lines.collect();
     if lines.is_empty() && call.ticks.is_empty() {
         return html! {};
     }

@@ -154,11 +154,7 @@ impl Page {
     pub fn has_step(&self, step: &str) -> bool {
         self.said.parts.iter().flat_map(|part| &part.lines).any(|line| match line {
             PageLine::First(known) | PageLine::Step(_, known) => known.own == step,
-            PageLine::Plain(_)
-            | PageLine::Below(_)
-            | PageLine::Done(_)
-            | PageLine::At(..)
-            | PageLine::Link { .. } => false,
+            PageLine::Plain(_) | PageLine::Done(_) | PageLine::At(..) | PageLine::Link { .. } => false,
         })
     }
 }

@@ -92,7 +92,6 @@ impl Facts<'_> {
             let worse = if lead.worse { "It got worse: " } else { "" };
             lines.push(words::sentence(&format!("{worse}{}", lead.then_and_now())));
         }
-        lines.extend(self.what_place_this_is());
         // What the watch itself has switched is no sign that the trouble has gone.
         if lead.back && self.done.is_empty() {
             lines.push("It may be over: the watch waits until it surely stays so.".to_owned());
@@ -225,7 +224,7 @@ impl Facts<'_> {
     fn help(&self) -> Vec<PageLine> {
         let alarm = self.lead.as_ref().and_then(|lead| lead.alarm).filter(|alarm| alarm.watched.is_none());
         let lines = alarm.map(|alarm| helping::lines(self.plan, alarm.tank, self.reader()));
-        lines.unwrap_or_default().into_iter().map(PageLine::Plain).collect()
+        self.what_place_this_is().into_iter().chain(lines.unwrap_or_default()).map(PageLine::Plain).collect()
     }
 
     /// What else of this kind there is in the call-out, the worst first.

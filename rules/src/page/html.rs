@@ -77,7 +77,7 @@ fn part_html(part: &PagePart, code: &str) -> String {
     let plain = |words: &str| format!("<p style=\"margin:0 0 4px\">{words}</p>");
     for line in &part.lines {
         html += &match line {
-            PageLine::Plain(text) | PageLine::Below(text) => plain(&words(text, code)),
+            PageLine::Plain(text) => plain(&words(text, code)),
             PageLine::First(step) => format!(
                 "<p style=\"margin:0 0 4px;font-size:18px\"><b>First: {}</b></p>",
                 words(&step.said, code)

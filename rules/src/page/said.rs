@@ -66,8 +66,6 @@ pub enum PageLine {
     Step(usize, PageStep),
     /// Done already, as far as the watch sees.
     Done(String),
-    /// Where the list of steps goes on, where the answer stands between.
-    Below(String),
     /// Something at a time.
     At(String, String),
     /// An address that can be opened. Opening it does nothing.
@@ -130,7 +128,7 @@ impl PageLine {
     /// As a line of plain text.
     pub fn plain(&self) -> String {
         match self {
-            Self::Plain(words) | Self::Below(words) => words.clone(),
+            Self::Plain(words) => words.clone(),
             Self::First(step) => format!("First: {}", step.said),
             Self::Step(number, step) => format!("{number}. {}", step.said),
             Self::Done(words) => format!("Done: {words}"),

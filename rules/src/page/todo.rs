@@ -109,13 +109,6 @@ impl Facts<'_> {
         let (anyone, keeper): (Vec<&Step<'_>>, Vec<&Step<'_>>) =
             later.into_iter().partition(|step| step.line.who == Who::Anyone);
         // The answer stands between them, so that both are on the first screen.
-        let (first, last) = (leads.len() + 1, leads.len() + anyone.len());
-        if !anyone.is_empty() {
-            todo.first.push(PageLine::Below(match first == last {
-                true => format!("Step {first} stands below."),
-                false => format!("Steps {first} to {last} stand below."),
-            }));
-        }
         let numbered = (leads.len() + 1..).zip(anyone.iter().chain(&keeper));
         for (number, step) in numbered {
             let part = match step.line.who {

@@ -182,7 +182,6 @@ fn a_page_says_what_a_value_should_be_and_who_comes_next_without_calling_its_rea
         "Nobody has answered yet.",
         "\nAn aquarium.\n",
         "\nNobody picks up? Go on, and call again.\n",
-        " stand below.\n",
         "\nWhat to do next\n",
         "\nAct by ",
     ] {
