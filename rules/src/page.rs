@@ -20,7 +20,6 @@ pub use said::{Look, PageLine, PagePart, PageStep, ReportSpan, Said, Short};
 pub use sent::{Pages, REPEATS, RETRY_FIRST, RETRY_LONGEST, RETRY_WITHIN, Sent, Subject};
 pub(crate) use slip::Envelope;
 pub use slip::Slip;
-pub use ways::by_way;
 
 use crate::alarm::Priority;
 use crate::ids::Seq;

@@ -45,7 +45,7 @@ impl Timer {
             }
             let left = self.clock.real(left);
             if self.elapses(moment, left).await.is_err() {
-                self.kernel = None;
+                (self.kernel, self.set) = (None, None);
                 tokio::time::sleep(left.min(SLICE)).await;
             }
         }
@@ -53,14 +53,10 @@ impl Timer {
 
     /// Until the kernel's timer has something to say: that its time has come, or of an earlier one.
     async fn elapses(&mut self, moment: Moment, left: Duration) -> io::Result<()> {
-        let timer = match self.kernel.take() {
+        let timer = match &mut self.kernel {
             Some(timer) => timer,
-            None => {
-                self.set = None;
-                made()?
-            }
+            none => none.insert(made()?),
         };
-        let timer = self.kernel.insert(timer);
         if self.set != Some(moment) {
             set(timer, left)?;
             self.set = Some(moment);

@@ -9,9 +9,9 @@ use crate::review::{CallOutReview, Episode, PageResult, ProofSeen, Stamp, Switch
 use crate::seen;
 use maud::{Markup, PreEscaped, html};
 use slackwater_rules::alarm::Priority;
-use slackwater_rules::page::by_way;
+use slackwater_rules::ids::way_in_words;
 use slackwater_rules::plan::{SensorId, TankId};
-use slackwater_rules::record::{By, Purpose};
+use slackwater_rules::record::Purpose;
 use slackwater_rules::time::{Span, Wall};
 use slackwater_rules::words::{capital, list, sentence};
 
@@ -318,8 +318,12 @@ fn told(names: &ReportNames<'_>, call: &CallOutReview) -> Markup {
         found.push((&skipped.at, way(&skipped.to), format!("not told: {}", skipped.why), false));
     }
     for answer in &call.answers {
-        let by = By { who: answer.who.clone(), via: answer.via.clone() };
-        found.push((&answer.at, names.person(&answer.who), format!("answered {}", by_way(&by)), true));
+        found.push((
+            &answer.at,
+            names.person(&answer.who),
+            format!("answered {}", way_in_words(&answer.via)),
+            true,
+        ));
     }
     for resumed in &call.resumed {
         let why = names.why_again(call.call_out, &resumed.why);

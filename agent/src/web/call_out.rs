@@ -76,9 +76,7 @@ fn steps(
     then: Option<&PagePart>,
     reader: &CallReader<'_>,
 ) -> Markup {
-    // Here nothing stands between them.
-    let lines = first.into_iter().chain(then).flat_map(|part| &part.lines);
-    let lines: Vec<&PageLine> = lines.collect();
+    let lines: Vec<&PageLine> = first.into_iter().chain(then).flat_map(|part| &part.lines).collect();
     if lines.is_empty() && call.ticks.is_empty() {
         return html! {};
     }

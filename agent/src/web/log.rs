@@ -9,8 +9,7 @@ use crate::chart::Mark;
 use crate::review::{self, Review, ReviewSpan, Stamp, render_csv};
 use hyper::StatusCode;
 use maud::{Markup, html};
-use slackwater_rules::page::by_way;
-use slackwater_rules::record::By;
+use slackwater_rules::ids::way_in_words;
 use slackwater_rules::time::Span;
 use slackwater_rules::words::{capital, for_people_in, sentence, without_place};
 use std::sync::Arc;
@@ -197,8 +196,7 @@ fn lines(seen: &SharedLook, review: &Review) -> Vec<LogLine> {
             });
         }
         for answer in &call.answers {
-            let by = By { who: answer.who.clone(), via: answer.via.clone() };
-            let words = format!("{} has it, {}", capital(&person(&answer.who)), by_way(&by));
+            let words = format!("{} has it, {}", capital(&person(&answer.who)), way_in_words(&answer.via));
             found.push(LogLine {
                 at: answer.at.clone(),
                 mark: Mark::Done,

@@ -353,7 +353,6 @@ fn why_not(cx: &Context<'_>, target: &Target, block: Block) -> String {
     }
 }
 
-/// Who put an alarm aside: a person, or the work that one began.
 /// Whether a page for this has left by this way in this very moment, and has not failed.
 fn has_just_left(cx: &Context<'_>, call: Seq, target: &Target, purpose: Purpose) -> bool {
     cx.pages(call).iter().any(|sent| {
@@ -362,6 +361,7 @@ fn has_just_left(cx: &Context<'_>, call: Seq, target: &Target, purpose: Purpose)
     })
 }
 
+/// Who put an alarm aside: a person, or the work that one began.
 fn put_aside_by(cx: &Context<'_>, episode: Seq) -> By {
     let id = cx.callouts.alarm_of(episode).and_then(|alarm| cx.alarm(alarm));
     let aside = id.and_then(|id| cx.alarms.state(id).aside.as_ref());

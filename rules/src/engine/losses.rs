@@ -10,7 +10,7 @@ use crate::plan::{Alarm, Sight};
 use crate::time::{Moment, Span};
 use std::collections::BTreeSet;
 
-/// More losses than this are not told one by one: it would cost as much as looking at all.
+/// More losses than this are not named one by one: it would cost as much as looking at all.
 const MANY: usize = 64;
 
 impl Context<'_> {
@@ -38,7 +38,7 @@ impl Context<'_> {
     }
 
     /// Every loss of sight that may be one with this; none if that may be any, or too many to be
-    /// told one by one. A sensor's loss is one with those near it: behind its gateway, beside its
+    /// named one by one. A sensor's loss is one with those near it: behind its gateway, beside its
     /// topic, under a beginning of topics where nothing speaks.
     pub(super) fn may_be_one_loss(&self, id: AlarmId) -> Option<BTreeSet<AlarmId>> {
         let of = match self.plan.alarm(id).sight.as_ref()? {

@@ -5,9 +5,10 @@
 use super::facts::{Facts, Matter, News, Telling};
 use super::helping;
 use super::said::{Look, PageLine, Said, Short};
-use super::ways::{self, by_way};
+use super::ways;
 use crate::alarm::Priority;
 use crate::card::{Card, Step};
+use crate::ids::way_in_words;
 use crate::plan::ways::{Way, for_reader};
 use crate::plan::{Contact, Target};
 use crate::record::{Outcome, Purpose};
@@ -269,7 +270,7 @@ impl Facts<'_> {
             told.push((telling.at, format!("{}: {fate}", self.way_to(telling.target))));
         }
         for (by, at) in &self.answers {
-            told.push((*at, format!("{} answered {}", self.person(&by.who), by_way(by))));
+            told.push((*at, format!("{} answered {}", self.person(&by.who), way_in_words(&by.via))));
         }
         told.sort_by_key(|(at, _)| *at);
         lines.extend(told.into_iter().map(|(at, words)| PageLine::At(self.time(at), words)));

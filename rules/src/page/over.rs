@@ -4,7 +4,7 @@
 
 use super::facts::{Facts, Matter, MatterFate};
 use super::said::{Look, PageLine, Said, Short};
-use super::ways::by_way;
+use crate::ids::way_in_words;
 use crate::time::Moment;
 use crate::words;
 use std::collections::BTreeSet;
@@ -114,7 +114,7 @@ impl Facts<'_> {
 
     fn who_answered(&self) -> Vec<PageLine> {
         let answer = |(by, at): &(crate::ids::By, Moment)| {
-            PageLine::At(self.time(*at), format!("{} {}", self.person(&by.who), by_way(by)))
+            PageLine::At(self.time(*at), format!("{} {}", self.person(&by.who), way_in_words(&by.via)))
         };
         self.answers.iter().map(answer).collect()
     }

@@ -3,7 +3,6 @@
 //! out.
 
 use super::said::PageLine;
-use crate::ids::{By, way_in_words};
 use crate::plan::ways::Way;
 
 /// Stand for the code and for the reader's name in rule files in a way's words.
@@ -27,9 +26,4 @@ pub(super) fn lines(ways: &[&Way], code: &str, reader: &str) -> Vec<PageLine> {
 pub(super) fn in_short(ways: &[&Way], code: &str, meaning: &str) -> String {
     let short = ways.iter().find_map(|way| way.text.as_deref());
     short.map_or_else(|| format!("Code {code}"), |text| format!("{}: {meaning}", text.replace(CODE, code)))
-}
-
-/// By which way somebody answered, in words.
-pub fn by_way(by: &By) -> &str {
-    way_in_words(&by.via)
 }

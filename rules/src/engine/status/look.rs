@@ -8,8 +8,7 @@ use crate::callout::state::Phase;
 use crate::condition::{Present, Truth};
 use crate::engine::context::Context;
 use crate::engine::timers::DeadlineReason;
-use crate::ids::{AlarmId, RelayId, SensorId};
-use crate::page::by_way;
+use crate::ids::{AlarmId, RelayId, SensorId, way_in_words};
 use crate::plan::{Alarm, Sensor, spoken};
 use crate::quality::Quality;
 use crate::reading::{Content, Mapping, Value};
@@ -184,10 +183,10 @@ impl Context<'_> {
         let answered = call
             .answers
             .iter()
-            .map(|(by, at)| format!("{} {} answered {}", clock(*at), person(&by.who), by_way(by)));
+            .map(|(by, at)| format!("{} {} answered {}", clock(*at), person(&by.who), way_in_words(&by.via)));
         let alone = call.core.members.iter().filter_map(|member| {
             let (by, until) = member.own_answer.as_ref()?;
-            let who = format!("{} answered {}", person(&by.who), by_way(by));
+            let who = format!("{} answered {}", person(&by.who), way_in_words(&by.via));
             Some(format!("{}: {who}, until {}", title(&member.alarm), clock(*until)))
         });
         let (next, due) = match self.callouts.pending(self, id) {
