@@ -289,7 +289,7 @@ fn a_consequence_that_is_seen_first_waits_for_its_cause() {
     site.run(Span::minutes(1));
     assert_eq!(site.called(), ["ines.push", "siren"], "{}", site.story());
     assert!(
-        site.world.sent[0].headline.contains("power lost (and 1 other alarm), since"),
+        site.world.sent[0].headline.contains("power lost (and 1 more of the same cause), since"),
         "{}",
         site.world.sent[0].headline
     );
