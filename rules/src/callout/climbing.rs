@@ -10,7 +10,7 @@ use super::quiet;
 use super::state::{NEWS_WITHIN, Phase};
 use crate::alarm::Priority;
 use crate::plan::Target;
-use crate::record::{CallChange, CallKind, CallMessage, HeldBy};
+use crate::record::{CallChange, CallKind, CallMessage, HeldBy, PageFate};
 use crate::time::{Moment, Span};
 use std::collections::BTreeSet;
 
@@ -111,7 +111,8 @@ impl Decision<'_> {
         }
         match self.asked_by_news(ladder, rank) {
             Some(asked) => {
-                let (begun, again) = (climb.begun, self.facts.ladder(ladder).map_or(Span::ZERO, |it| it.again));
+                let (begun, again) =
+                    (climb.begun, self.facts.ladder(ladder).map_or(Span::ZERO, |it| it.again));
                 self.change(CallChange::Began {
                     ladder: ladder.to_owned(),
                     rank,
@@ -134,7 +135,7 @@ impl Decision<'_> {
         let people = people.iter().filter(|target| target.contact.is_some());
         // A siren's pages ask nobody.
         let asked = people.map(|target| {
-            let told = self.call.told.get(target).filter(|told| told.reached);
+            let told = self.call.told.get(target).filter(|told| told.fate != Some(PageFate::Lost));
             told.map(|told| told.asked).filter(|asked| *asked > taken && self.now - *asked < NEWS_WITHIN)
         });
         asked.collect::<Option<Vec<Moment>>>()?.into_iter().min()

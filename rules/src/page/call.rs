@@ -4,7 +4,7 @@
 
 use super::facts::{Facts, Matter, News, Telling};
 use super::helping;
-use super::said::{Look, PageLine, PagePart, Said, Short};
+use super::said::{Look, PageLine, Said, Short};
 use super::ways;
 use crate::alarm::Priority;
 use crate::card::{Card, Step};
@@ -17,7 +17,6 @@ use crate::time::Moment;
 use crate::words;
 use std::collections::BTreeSet;
 
-const HOW_LONG: &str = "How long there is";
 /// So many of the latest pages are named, and the last by each way; the others are counted.
 const TOLD_NAMED: usize = 6;
 /// So much else is named; the rest is counted.
@@ -35,7 +34,8 @@ impl Facts<'_> {
         said.part("How to answer", self.how_to_answer(goes_on));
         said.part("What to do next", todo.then);
         said.part("Only for who knows the tank", todo.for_keeper);
-        said.part(HOW_LONG, self.how_long());
+        said.part("Words on this page", self.what_words_mean(&said.plain()));
+        said.part("How long there is", self.how_long());
         said.part(self.help_title(), self.help(&todo.placed));
         said.part("What may be behind it", self.cause());
         said.part("What the watch has switched", self.what_was_done());
@@ -44,7 +44,6 @@ impl Facts<'_> {
         said.part("Wrong before, not now", self.elsewhere(|matter| !matter.stands()));
         said.part("Who was told", self.told());
         said.foot = self.call_foot();
-        self.say_what_words_mean(&mut said);
         said.short = self.call_short(&steps);
         said
     }
@@ -65,9 +64,17 @@ impl Facts<'_> {
         format!("{ask}{}{worse}{more}, since {since}, code {}", lead.heading(), self.code)
     }
 
-    /// ` (and 2 more of the same cause)`: what else stands, and that it is no trouble of its own
-    /// where one of these explains the others.
+    /// ` (and 2 more, same cause)`: what else stands, and that it is no trouble of its own.
     fn and_more(&self) -> String {
+        match self.more_standing() {
+            (0, _) => String::new(),
+            (more, true) => format!(" (and {more} more, same cause)"),
+            (more, false) => format!(" (and {})", words::counted(more, "more alarm")),
+        }
+    }
+
+    /// How many others stand, and whether each of them explains another or is explained by one.
+    fn more_standing(&self) -> (usize, bool) {
         let others: Vec<&Matter<'_>> = self.others.iter().filter(|matter| matter.stands()).collect();
         let lead = self.lead.as_ref().and_then(|lead| lead.alarm);
         let alarms = || lead.into_iter().chain(others.iter().filter_map(|matter| matter.alarm));
@@ -75,12 +82,7 @@ impl Facts<'_> {
             alarm.consequence_of.iter().any(|known| self.plan.alarm(*known).name == cause.name)
         };
         let tied = |alarm: &Alarm| alarms().any(|other| explains(alarm, other) || explains(other, alarm));
-        let one_cause = alarms().count() == others.len() + 1 && alarms().all(tied);
-        match (others.len(), one_cause) {
-            (0, _) => String::new(),
-            (more, true) => format!(" (and {more} more of the same cause)"),
-            (more, false) => format!(" (and {})", words::counted(more, "more alarm")),
-        }
+        (others.len(), alarms().count() == others.len() + 1 && alarms().all(tied))
     }
 
     /// What a page leads with: its news, or the alarm.
@@ -102,7 +104,7 @@ impl Facts<'_> {
 
     fn call_under(&self) -> Vec<String> {
         let Some(lead) = &self.lead else { return Vec::new() };
-        let mut lines = vec![format!("{} {}", how_bad(self.priority), self.who_has_it())];
+        let mut lines = vec![format!("{} {}", self.how_bad(), self.who_has_it())];
         if self.news_heading(lead) != lead.heading() {
             let since = self.time(lead.onset);
             let what = if lead.stands() { lead.heading() } else { format!("It was: {}", lead.heading()) };
@@ -122,6 +124,30 @@ impl Facts<'_> {
         lines.extend(self.notes.iter().map(|note| words::sentence(note)));
         lines.extend(self.held_back());
         lines
+    }
+
+    /// How bad it is, in a word that a neighbour knows, and by when that wants an act: the time that
+    /// stands below too, so that no page names two.
+    fn how_bad(&self) -> String {
+        let by = match self.news {
+            News::HeatersCut(by) => by,
+            News::Raised
+            | News::StillOnIt
+            | News::Worse
+            | News::Undone(_)
+            | News::GoesDark(_)
+            | News::NobodyElse => self.act_by().map(|(by, _)| by),
+        };
+        let by = by.filter(|by| *by > self.now.mono).map(|by| self.time(by));
+        let act = match (self.priority, by) {
+            (Priority::Critical, _) => "act at once, or animals in the water may die".to_owned(),
+            (Priority::High | Priority::Medium, Some(by)) => format!("act by {by}"),
+            (Priority::Low, Some(by)) => format!("no hurry, act by {by}"),
+            (Priority::High, None) => "act now".to_owned(),
+            (Priority::Medium, None) => "act today".to_owned(),
+            (Priority::Low, None) => "tomorrow will do".to_owned(),
+        };
+        format!("{}: {act}.", words::capital(&self.priority.to_string()))
     }
 
     fn who_has_it(&self) -> String {
@@ -149,14 +175,10 @@ impl Facts<'_> {
     }
 
     /// Right behind the steps, for whoever is no keeper: what a sump is.
-    fn say_what_words_mean(&self, said: &mut Said) {
-        if self.reader().is_some_and(|(_, contact)| helping::keeps(contact)) {
-            return;
-        }
-        let lines = helping::meanings(self.plan, self.reader(), &said.plain());
-        let behind = said.parts.iter().position(|part| part.title == HOW_LONG).unwrap_or(said.parts.len());
-        if !lines.is_empty() {
-            said.parts.insert(behind, PagePart { title: "Words on this page", lines });
+    fn what_words_mean(&self, steps: &str) -> Vec<PageLine> {
+        match self.reader().is_some_and(|(_, contact)| helping::keeps(contact)) {
+            true => Vec::new(),
+            false => helping::meanings(self.plan, self.reader(), steps),
         }
     }
 
@@ -179,15 +201,17 @@ impl Facts<'_> {
         let number = callees.next().map(by_phone);
         // The steps go on below: nobody may take the answer for the end of them.
         let then = goes_on.map(|step| format!(" Then go on with step {step}.")).unwrap_or_default();
+        let first = match goes_on {
+            Some(next) if next > 2 => format!("step {}", next - 1),
+            Some(_) | None => "the first step".to_owned(),
+        };
         if ways.is_empty() {
             let call = number.unwrap_or_else(|| "whoever keeps the tanks".to_owned());
-            lines
-                .push(PageLine::of(format!("After the first step call {call}, and say code {}.", self.code)));
+            lines.push(PageLine::of(format!("After {first} call {call}, and say code {}.{then}", self.code)));
             // Whoever is not at home must not stop the one who is.
             lines.push(PageLine::of(match callees.next().map(by_phone) {
-                Some(other) => format!("Nobody picks up? Call {other}.{then}"),
-                None if then.is_empty() => "Nobody picks up? Go on, and call again.".to_owned(),
-                None => format!("Nobody picks up? Call again later.{then}"),
+                Some(other) => format!("Nobody picks up? Call {other}, or go on, and call again."),
+                None => "Nobody picks up? Go on, and call again.".to_owned(),
             }));
         } else {
             // Where nothing easy is left, a call is what a person can always make.
@@ -203,17 +227,17 @@ impl Facts<'_> {
     /// An answer says who acts, and by when; for how long nobody else is called is another time,
     /// and both stand together, so that the later one is not taken for the time there is.
     fn what_it_means(&self) -> String {
-        let standing = self.others.iter().filter(|matter| matter.stands()).count();
-        let of_it = match standing {
-            0 => "of it".to_owned(),
-            more => format!("of all {} alarms", more + 1),
+        let of_it = match self.more_standing() {
+            (0, _) | (_, true) => "of it",
+            (_, false) => "of all of it",
         };
         let act = match self.act_by() {
             Some((by, _)) if by > self.now.mono => format!(", and act by {}", self.time(by)),
             Some(_) => ", and go now".to_owned(),
             None => String::new(),
         };
-        let others = self.would_hold.map(|until| format!(" Nobody else is called before {}.", self.time(until)));
+        let others =
+            self.would_hold.map(|until| format!(" Nobody else is called before {}.", self.time(until)));
         format!("It means: I take care {of_it}{act}.{}", others.unwrap_or_default())
     }
 
@@ -321,7 +345,10 @@ impl Facts<'_> {
             format!("page {nth} to you this way")
         };
         let mut foot = vec![
-            format!("Sent {} by the watch (the computer that reads the sensors): {nth}.", self.time(self.now.mono)),
+            format!(
+                "Sent {} by the watch (the computer that reads the sensors): {nth}.",
+                self.time(self.now.mono)
+            ),
             format!(
                 "All pages with the code {} are about this{}.",
                 self.code,
@@ -361,40 +388,5 @@ impl Facts<'_> {
         more.extend(self.notes.iter().map(|note| words::capital(note)));
         let step = Card::first_text(steps).map(str::to_owned);
         Short { what, step, more, answer: Some(self.short_answer()) }
-    }
-
-    /// A drill of a call-out.
-    pub(super) fn drill(&self) -> Said {
-        let mut said = Said { kind: Look::Test, heading: self.drill_heading(), ..Said::default() };
-        said.under =
-            vec!["This is a test of the call-out. Answer it as you would the real thing.".to_owned()];
-        said.part("How to answer", self.how_to_answer(None));
-        said.part("Who was told", self.told());
-        said.foot.extend(self.repeat());
-        said.short = self.drill_short();
-        said
-    }
-
-    fn drill_heading(&self) -> String {
-        let policy = crate::plan::spoken(self.policy);
-        format!(
-            "TEST {}: a drill of the call-out {policy}, nothing is wrong, code {}",
-            self.plan.site, self.code
-        )
-    }
-
-    fn drill_short(&self) -> Short {
-        let what = vec![format!("TEST {}: a drill, nothing is wrong", self.plan.site)];
-        Short { what, answer: Some(self.short_answer()), ..Short::default() }
-    }
-}
-
-/// How bad it is, in a word that a neighbour knows.
-fn how_bad(priority: Priority) -> &'static str {
-    match priority {
-        Priority::Critical => "Critical: act at once, or animals in the water may die.",
-        Priority::High => "High: act within the hour.",
-        Priority::Medium => "Medium: act today.",
-        Priority::Low => "Low: tomorrow will do.",
     }
 }

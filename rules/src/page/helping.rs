@@ -14,7 +14,10 @@ const MEANINGS: [(&str, &str); 16] = [
     ("return pump", "stands in the sump and lifts its water back into the tank"),
     ("circulation pump", "hangs inside the tank and moves its water"),
     ("top-off", "a small pump that fills up fresh water from a can or box beside the tank"),
-    ("air pump", "a small box that blows bubbles into the water, through a thin hose with a stone at its end"),
+    (
+        "air pump",
+        "a small box that blows bubbles into the water, through a thin hose with a stone at its end",
+    ),
     ("dosing pump", "a small pump that drips something from a bottle into the water"),
     ("skimmer", "a tall tube with a cup of foam on top, in the sump or beside it"),
     ("reactor", "a closed tube that water is pumped through, in the sump or beside it"),
@@ -25,7 +28,7 @@ const MEANINGS: [(&str, &str); 16] = [
     ("panel", "the box with the house's breakers or fuses"),
     ("mains", "the power that the house gets from outside"),
     ("salinity", "how salty the water is"),
-    ("the watch", "a small computer that reads the sensors, and sent this page"),
+    ("the watch", "the small computer that reads the sensors, and sends these pages"),
 ];
 const KEEPER: &str = "the keeper";
 /// So begins the name of a gateway's place.
@@ -74,11 +77,14 @@ pub(super) fn meanings(plan: &Plan, reader: Option<(&str, &Contact)>, page: &str
     let said: Vec<String> = words_of(page).collect();
     let first = |term: &str| {
         let wanted: Vec<String> = words_of(term).collect();
-        let is = |(word, wanted): (&String, &String)| word == wanted || word.strip_suffix('s') == Some(wanted);
+        let is =
+            |(word, wanted): (&String, &String)| word == wanted || word.strip_suffix('s') == Some(wanted);
         said.windows(wanted.len()).position(|words| words.iter().zip(&wanted).all(is))
     };
-    let mut found: Vec<(usize, String)> =
-        MEANINGS.iter().filter_map(|(term, what)| Some((first(term)?, format!("{}: {what}.", capital(term))))).collect();
+    let mut found: Vec<(usize, String)> = MEANINGS
+        .iter()
+        .filter_map(|(term, what)| Some((first(term)?, format!("{}: {what}.", capital(term)))))
+        .collect();
     if let Some(at) = first(KEEPER) {
         let call = callees(plan, reader).next();
         let call = call.map(|it| format!("; call {}", it.name)).unwrap_or_default();
@@ -115,8 +121,8 @@ pub(super) fn aquarium(plan: &Plan, tank: TankId) -> String {
 
 /// The lines for a page about this tank, or about the whole site.
 ///
-/// Where things are, but for what was `said` beside the steps. A gateway's place belongs to the
-/// step that sends somebody there.
+/// Where things are, but for what was `said` beside the steps. Things of a tank, and gateways, are
+/// said beside the steps that need them, and nowhere else.
 pub(super) fn lines(
     plan: &Plan,
     about: Option<TankId>,
@@ -127,18 +133,12 @@ pub(super) fn lines(
     let tanks = (0..).map(TankId).zip(&plan.tanks).filter(|(id, _)| about.is_none_or(|about| about == *id));
     let tanks: Vec<(TankId, &str, &Help)> =
         tanks.map(|(id, tank)| (id, tank.title.as_str(), &tank.help)).collect();
-    let place = |tank: Option<&str>, (thing, place): &(String, String)| match tank {
-        Some(tank) => format!("{}, {thing}: {place}", capital(tank)),
-        None => format!("{}: {place}", capital(thing)),
-    };
+    let place = |(thing, place): &(String, String)| format!("{}: {place}", capital(thing));
     // Above it stands for a helper which aquarium a page about one is of.
     let which = tanks.iter().filter(|_| about.is_none() || !to_helper);
     let mut lines: Vec<String> = which.filter_map(|(id, ..)| which_tank(plan, *id)).collect();
     let is_new = |found: &&(String, String)| !said.contains(&said_of(found)) && !found.0.starts_with(GATEWAY);
-    lines.extend(plan.help.places.iter().filter(is_new).map(|found| place(None, found)));
-    for (_, tank, help) in &tanks {
-        lines.extend(help.places.iter().filter(is_new).map(|found| place(Some(tank), found)));
-    }
+    lines.extend(plan.help.places.iter().filter(is_new).map(place));
     for callee in callees(plan, reader) {
         lines.push(format!("Call {}: {}", callee.name, callee.phone.dialled()));
     }
@@ -163,7 +163,7 @@ pub(super) fn lines(
         lines.push(format!("{}: {who} besides: {}.", capital(tank), help.may.join("; ")));
     }
     let leaves = match to_helper {
-        true => "Leave to the keeper",
+        true => "Leave to the keeper, who looks after the aquariums",
         false => "A helper leaves to the keeper",
     };
     lines.push(format!("{leaves}: {NOT_FOR_HELPERS}."));

@@ -126,11 +126,14 @@ impl Facts<'_> {
         let at = |hours: f64| words::not_before(&self.now, hours, &self.plan.zone);
         let what = &harm.what;
         let likely = harm.range.likely;
-        let likely = (likely.is_finite() && likely <= DAY_H && likely > harm.range.low + 0.1).then(|| at(likely));
+        let likely =
+            (likely.is_finite() && likely <= DAY_H && likely > harm.range.low + 0.1).then(|| at(likely));
         match (harm.range.low < 1.0 / 12.0, likely) {
             (true, Some(likely)) => format!("{what} possible from now on, likely about {likely}"),
             (true, None) => format!("{what} at any time from now on"),
-            (false, Some(likely)) => format!("{what} not before {}, likely about {likely}", at(harm.range.low)),
+            (false, Some(likely)) => {
+                format!("{what} not before {}, likely about {likely}", at(harm.range.low))
+            }
             (false, None) => format!("{what} not before {}", at(harm.range.low)),
         }
     }
@@ -142,12 +145,12 @@ impl Facts<'_> {
         }
         Some(match self.goes_dark {
             Some(at) if at <= self.now.mono => {
-                "This watch may lose its power at any time. After that it calls nobody.".to_owned()
+                "This watch (the computer that sends these pages) may lose its power at any time. After that it calls nobody.".to_owned()
             }
             Some(at) => {
-                format!("This watch has power until about {}. After that it calls nobody.", self.time(at))
+                format!("This watch (the computer that sends these pages) has power until about {}. After that it calls nobody.", self.time(at))
             }
-            None => "How long this watch has power is not known: look yourself every hour.".to_owned(),
+            None => "How long this watch (the computer that sends these pages) has power is not known: look yourself every hour.".to_owned(),
         })
     }
 

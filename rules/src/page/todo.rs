@@ -181,7 +181,10 @@ impl Facts<'_> {
             [..] => return None,
         };
         let order: Vec<String> = tanks.iter().map(|tank| self.known_by(tank)).collect();
-        Some(PageLine::of(format!("First {}. One pump? The jug for {others}.", order.join(", then "))))
+        Some(PageLine::of(format!(
+            "First {}. Only one pump? A jug for {others}, as below.",
+            order.join(", then ")
+        )))
     }
 
     /// A tank's title, and for a helper which tank that is.

@@ -223,9 +223,8 @@ impl<'s> Maker<'_, 's> {
                 Some("leave one of them out".to_owned()),
             );
         }
-        let whole = |form: &&&toml::Table| {
-            self.hazard.needs(form).iter().all(known) && self.is_meant(form, given)
-        };
+        let whole =
+            |form: &&&toml::Table| self.hazard.needs(form).iter().all(known) && self.is_meant(form, given);
         let Some(form) = possible.iter().find(whole) else {
             // It may be that the sensor is there and mistaken, which is reported already.
             if !self.scope.is_whole() {
@@ -246,7 +245,7 @@ impl<'s> Maker<'_, 's> {
         sensors.all(|sensor| of.contains(&sensor.measure.name) && sensor.tank.is_some_and(heated))
     }
 
-    /// `a battery runs low (UPS)`: the title, and which part it is.
+    /// `a battery runs low: UPS`: the title, and which part it is.
     fn title(&self, form: &toml::Table, given: &BTreeMap<&str, Filling<'s>>) -> String {
         let title = &self.hazard.title;
         let needs = self.hazard.needs(form);
@@ -259,7 +258,7 @@ impl<'s> Maker<'_, 's> {
             Some(words::without_place(&sensor.title, place).to_owned())
         });
         let parts: Vec<String> = parts.filter(|part| !title.contains(part.as_str())).collect();
-        if parts.is_empty() { title.clone() } else { format!("{title} ({})", words::list(&parts)) }
+        if parts.is_empty() { title.clone() } else { format!("{title}: {}", words::list(&parts)) }
     }
 
     /// What hangs on the battery, as people say it, or its own name.

@@ -23,7 +23,10 @@ pub(crate) fn cards_of(name: &str) -> Vec<String> {
 /// Cards of no hazard, and what shows them.
 const ELSEWHERE: [(&str, &str); 2] = [
     ("heaters-cut", "pages of heaters that the watch has cut, when all else is well again"),
-    ("watch-silent", "whatever names it: `response = \"card:watch-silent\"` of a site that a witness watches"),
+    (
+        "watch-silent",
+        "whatever names it: `response = \"card:watch-silent\"` of a site that a witness watches",
+    ),
 ];
 
 fn named<T: PartialEq>(names: &[(&'static str, T)], what: T) -> &'static str {
@@ -48,7 +51,8 @@ fn manual() -> String {
             .map(|name| format!("`{name}`"))
             .collect();
         let elsewhere = ELSEWHERE.iter().find(|(name, _)| *name == built_in.name).map(|(_, where_)| *where_);
-        let alarms = if alarms.is_empty() { elsewhere.unwrap_or_default().to_owned() } else { alarms.join(", ") };
+        let alarms =
+            if alarms.is_empty() { elsewhere.unwrap_or_default().to_owned() } else { alarms.join(", ") };
         let _ = write!(out, "\n## {}\n\nIn: {alarms}.\n\n", built_in.name);
         out += "| | What to do | In a text | For | Kind | Ticked | Only against | Source |\n\
                 | --- | --- | --- | --- | --- | --- | --- | --- |\n";

@@ -111,7 +111,12 @@ pub(crate) const TABLE: [(&str, Stake, &str); 54] = [
 
 /// Forms of a hazard in which something else is at stake, by their numbers.
 const OTHERWISE: [(&str, usize, Stake, &str); 2] = [
-    ("probe-out-of-water", 2, Margin, "of salinity: no heater follows it, but the water may have fallen below it"),
+    (
+        "probe-out-of-water",
+        2,
+        Margin,
+        "of salinity: no heater follows it, but the water may have fallen below it",
+    ),
     ("sensor-frozen", 2, Sight, "of anything else: it may be wrong"),
 ];
 
