@@ -189,7 +189,7 @@ impl Facts<'_> {
 
     /// The end of a text: how to answer it, and what that means.
     pub(super) fn short_answer(&self) -> String {
-        ways::in_short(&self.ways(), self.code, "I have it")
+        ways::in_short(&self.ways(), self.code, "I take care of it")
     }
 
     /// By which ways, and what an answer means; and at which step to go on then.
