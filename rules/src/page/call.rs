@@ -126,8 +126,8 @@ impl Facts<'_> {
         lines
     }
 
-    /// How bad it is, in a word that a neighbour knows, and by when that wants an act: the time that
-    /// stands below too, so that no page names two.
+    /// How bad it is, in a word that a neighbour knows, and by when that wants an act: the time
+    /// that stands below too, so that no page names two.
     fn how_bad(&self) -> String {
         let by = match self.news {
             News::HeatersCut(by) => by,

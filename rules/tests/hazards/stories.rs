@@ -19,8 +19,9 @@ fn heats<W: ToString + Copy>(story: &mut Story, sensor: &str, (on, off): (W, W),
     }
 }
 
-/// A return flow of 2000 L/h by a meter with noise, which is steady for these days and then fades by
-/// so much in five weeks. The pump pauses for a quarter of an hour a day, and once for three hours.
+/// A return flow of 2000 L/h by a meter with noise, which is steady for these days and then fades
+/// by so much in five weeks. The pump pauses for a quarter of an hour a day, and once for three
+/// hours.
 fn fades(story: &mut Story, steady: i64, by: i64) {
     for day in 0..steady + 35 {
         let level = 2000 - by * (day - steady + 1).max(0) / 35;
