@@ -200,7 +200,7 @@ impl Facts<'_> {
         let by_phone = |callee: &Callee| format!("{}: {}", callee.name, callee.phone.dialled());
         let number = callees.next().map(by_phone);
         // The steps go on below: nobody may take the answer for the end of them.
-        let then = goes_on.map(|step| format!(" Then go on with step {step}.")).unwrap_or_default();
+        let then = goes_on.map(|step| format!(" Then step {step}.")).unwrap_or_default();
         let first = match goes_on {
             Some(next) if next > 2 => format!("step {}", next - 1),
             Some(_) | None => "the first step".to_owned(),

@@ -185,7 +185,7 @@ fn a_page_says_what_a_value_should_be_and_who_comes_next_without_calling_its_rea
         "Nobody has answered yet.",
         "\nAn aquarium.\n",
         "\nNobody picks up? Go on, and call again.\n",
-        ". Then go on with step 2.\n",
+        ". Then step 2.\n",
         "\nWhat to do next\n",
         "\nAct by ",
     ] {
