@@ -114,7 +114,8 @@ mod tests {
     /// As OpenSMTPD 7.4 writes it (tried with it: `tests/servers/try`).
     #[test]
     fn a_report_is_known_by_its_part_for_programs_whatever_it_is_wrapped_in() {
-        let mixed = report(FAILED, HEADERS).replace("multipart/report; report-type=delivery-status", "multipart/mixed");
+        let mixed = report(FAILED, HEADERS)
+            .replace("multipart/report; report-type=delivery-status", "multipart/mixed");
         assert_eq!(read(&mixed), read(&report(FAILED, HEADERS)));
     }
 
