@@ -26,7 +26,7 @@ pub use probe::Apart;
 use super::interval::CannotSay;
 use super::thermal::{Cell, Thermal};
 use crate::hold::Holder;
-use beyond::{BelowFloor, Beyond, Proved, Steady};
+use beyond::{BelowFloor, Beyond, Proved};
 use cusum::{Cusum, UsualEvidence};
 use lag::Lag;
 use probe::Jump;
@@ -109,8 +109,6 @@ pub struct Faults {
     often: [(u32, Moment); 2],
     /// What of greater losses came back by itself: a draught, a lid, the sun gone.
     usual_loss: UsualEvidence,
-    /// What cools without a break.
-    steady: Steady,
     /// The newest water, degC.
     water: f64,
 }
@@ -143,7 +141,6 @@ impl Faults {
             told: [None; KINDS],
             often: [(0, Moment(i64::MIN)); 2],
             usual_loss: UsualEvidence::default(),
-            steady: Steady::default(),
             water: f64::NAN,
         }
     }

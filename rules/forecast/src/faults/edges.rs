@@ -10,8 +10,36 @@ use crate::thermal::{Cell, Thermal};
 const TURNS_BACK: f64 = 0.015;
 
 impl Faults {
+    /// The test on water that nobody sees held. Minutes after a gap or a restart are enough for it.
+    fn below_floor(&mut self, model: &Thermal, cell: &Cell) {
+        if cell.disturbed || !model.pumps_run() {
+            self.floor.interrupted();
+            return;
+        }
+        if cell.temperature.is_nan() {
+            return;
+        }
+        let hold = model.holds();
+        let below = hold.floor().filter(|_| model.heater_known().is_err()).map(|floor| {
+            let swing = hold.ceiling().map_or(0.3, |ceiling| ceiling.place - floor.place);
+            let look = BeyondLook {
+                by: 0.0,
+                off_by: 0.0,
+                water: cell.temperature,
+                back: if hold.turned_by() > TURNS_BACK { 0.0 } else { hold.just_now() },
+                works: false,
+                fully: false,
+                pumps_seen: false,
+                settled: hold.is_settled(cell.end) && !hold.fell_steeply(cell.end),
+            };
+            self.floor.look(&look, (floor.place, floor.margin), swing)
+        });
+        self.found(Fault::ColderThanHeld, below.flatten(), cell.end);
+    }
+
     /// The tests on where the water is.
     pub(super) fn edges(&mut self, model: &mut Thermal, cell: &Cell) {
+        self.below_floor(model, cell);
         let hold = model.holds();
         let lately = hold.lately().filter(|_| cell.temperature.is_finite());
         let rest = cell.disturbed || !model.pumps_run();
@@ -47,7 +75,6 @@ impl Faults {
         if lately.is_none() || rest {
             self.silent.iter_mut().chain(&mut self.cooler).for_each(Beyond::interrupted);
             self.in_vain.interrupted();
-            self.floor.interrupted();
             return;
         }
         let mut silent = None;
@@ -72,7 +99,7 @@ impl Faults {
                 self.found(Fault::NoHeat, vain, cell.end);
             }
         }
-        let stopped = self.steady.look(cell.temperature, cell.chiller);
+        let stopped = cell.chiller.is_finite().then(|| hold.cooler_stopped());
         if let Some(look) = cooler {
             let (silent, vain) = (self.cooler[0].silent(&look), self.cooler[1].in_vain(&look));
             self.found(Fault::CoolerSilent, worse(silent, stopped), cell.end);
@@ -80,22 +107,6 @@ impl Faults {
         } else {
             self.found(Fault::CoolerSilent, stopped, cell.end);
         }
-        let unseen = model.heater_known().is_err();
-        let below = hold.floor().filter(|_| unseen).map(|floor| {
-            let swing = hold.ceiling().map_or(0.3, |ceiling| ceiling.place - floor.place);
-            let look = BeyondLook {
-                by: 0.0,
-                off_by: 0.0,
-                water: cell.temperature,
-                back: if hold.turned_by() > TURNS_BACK { 0.0 } else { hold.just_now() },
-                works: false,
-                fully: false,
-                pumps_seen: false,
-                settled: settled && !hold.fell_steeply(cell.end),
-            };
-            self.floor.look(&look, (floor.place, floor.margin), swing)
-        });
-        self.found(Fault::ColderThanHeld, below.flatten(), cell.end);
         for (holder, _) in [Holder::Heater, Holder::Spare].into_iter().zip(otherwise).filter(|(_, so)| *so) {
             model.forget(holder);
         }
