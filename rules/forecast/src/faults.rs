@@ -166,7 +166,7 @@ impl Faults {
         }
         let hold = model.holds();
         let seen_h = hold.seen_h();
-        let turns = |holders: &[Holder]| match holders.iter().any(|holder| hold.turns_at(*holder).is_some()) {
+        let turns = |holders: &[Holder]| match holders.iter().any(|holder| hold.comes_on_at(*holder).is_some()) {
             true => Ok(()),
             false => Err(CannotSay::NotIdentifiable("what holds the water was not seen to turn it yet")),
         };

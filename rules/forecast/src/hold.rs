@@ -124,12 +124,16 @@ impl Hold {
     /// Where this device should be on, whether or not it copes: where it was seen to come on, as
     /// far as that is before where it turns the water.
     pub fn comes_on_at(&self, holder: Holder) -> Option<Level> {
-        let turns = self.turns_at(holder)?;
         let seen = match holder {
             Holder::Heater | Holder::Spare => None,
             Holder::Cooler => self.cooler_on.level().map(Level::mirrored),
         };
-        Some(seen.filter(|on| on.place < turns.place).unwrap_or(turns))
+        match (self.turns_at(holder), seen) {
+            (Some(turns), Some(on)) if on.place < turns.place => Some(on),
+            (Some(turns), _) => Some(turns),
+            // It never had the strength to turn the water at one place.
+            (None, seen) => seen,
+        }
     }
 
     /// What was learned of this device counts no more.

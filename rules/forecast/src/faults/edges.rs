@@ -46,26 +46,28 @@ impl Faults {
         let settled = hold.is_settled(cell.end);
         let works = |share: f64| share > 0.05;
         let mut look_at = |i: usize, holder: Holder, sign: f64, share: f64| {
-            let level =
-                hold.turns_at(holder).filter(|_| share.is_finite() && cell.temperature.is_finite())?;
-            let on = hold.comes_on_at(holder).unwrap_or(level);
+            let on = hold.comes_on_at(holder).filter(|_| share.is_finite() && cell.temperature.is_finite())?;
             let water = sign * cell.temperature;
-            let proved = self.proved[i].edge(sign * level.place, water, works(share));
-            let edge = proved.min(sign * level.place);
             let back = lately.map_or(0.0, |(then, now)| sign * (now - then));
-            // As long as it turns where it long did, it should be on from where it comes on.
-            let as_ever = proved >= sign * level.place;
-            let should = if as_ever { sign * on.place - on.margin } else { edge - level.margin };
-            Some(BeyondLook {
-                by: edge - level.margin - water,
-                off_by: should.max(edge - level.margin) - water,
+            let look = BeyondLook {
+                by: f64::NEG_INFINITY,
+                off_by: sign * on.place - on.margin - water,
                 water,
                 back,
                 works: works(share),
                 fully: share >= FULLY_ON,
                 pumps_seen: model.pumps_seen(),
                 settled,
-            })
+            };
+            // What never turned the water at one place can't be told to work in vain.
+            let Some(level) = hold.turns_at(holder) else { return Some(look) };
+            let proved = self.proved[i].edge(sign * level.place, water, works(share));
+            let edge = proved.min(sign * level.place);
+            // As long as it turns where it long did, it should be on from where it comes on.
+            let as_ever = proved >= sign * level.place;
+            let should = if as_ever { sign * on.place - on.margin } else { edge - level.margin };
+            let by = edge - level.margin - water;
+            Some(BeyondLook { by, off_by: should.max(edge - level.margin) - water, ..look })
         };
         let heaters = [
             look_at(0, Holder::Heater, 1.0, cell.heaters[0]),

@@ -7,7 +7,9 @@ use super::Level;
 use super::edge::hour_of;
 use slackwater_time::{Moment, Span};
 
-/// Cells below the floor that make a sinking, and back above it that end it: an hour.
+/// Cells below the floor that make a sinking: three hours, longer than a heater takes to make up
+/// for what was poured in. And back above it that end it: one.
+const SANK: u8 = 36;
 const CELLS: u8 = 12;
 /// A sinking so soon after a step that nothing here makes is what somebody poured in.
 const POURED: Span = Span::hours(8);
@@ -55,7 +57,7 @@ impl Sinks {
         if self.above < CELLS {
             return;
         }
-        let sank = self.below >= CELLS && !self.poured;
+        let sank = self.below >= SANK && !self.poured;
         (self.below, self.above, self.poured) = (0, 0, false);
         if sank {
             let is_same = self.times > 0 && (floor.place - f64::from(self.place)).abs() <= ANOTHER;
