@@ -166,10 +166,11 @@ impl Faults {
         }
         let hold = model.holds();
         let seen_h = hold.seen_h();
-        let turns = |holders: &[Holder]| match holders.iter().any(|holder| hold.comes_on_at(*holder).is_some()) {
-            true => Ok(()),
-            false => Err(CannotSay::NotIdentifiable("what holds the water was not seen to turn it yet")),
-        };
+        let turns =
+            |holders: &[Holder]| match holders.iter().any(|holder| hold.comes_on_at(*holder).is_some()) {
+                true => Ok(()),
+                false => Err(CannotSay::NotIdentifiable("what holds the water was not seen to turn it yet")),
+            };
         match fault {
             Fault::NoHeat | Fault::HeatWithoutHeater | Fault::ProbeLags => self.ready(model),
             Fault::LosingHeat => self.ready(model).and_then(|()| match model.room() {

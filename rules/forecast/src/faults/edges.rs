@@ -46,7 +46,8 @@ impl Faults {
         let settled = hold.is_settled(cell.end);
         let works = |share: f64| share > 0.05;
         let mut look_at = |i: usize, holder: Holder, sign: f64, share: f64| {
-            let on = hold.comes_on_at(holder).filter(|_| share.is_finite() && cell.temperature.is_finite())?;
+            let on =
+                hold.comes_on_at(holder).filter(|_| share.is_finite() && cell.temperature.is_finite())?;
             let water = sign * cell.temperature;
             let back = lately.map_or(0.0, |(then, now)| sign * (now - then));
             let look = BeyondLook {
