@@ -39,7 +39,10 @@ impl Relay {
                             if obeys.load(Ordering::Relaxed) {
                                 sayer(&shown, if payload == "on" { &amount } else { "0" });
                             }
-                            heard.lock().unwrap_or_else(PoisonError::into_inner).push((Instant::now(), payload));
+                            heard
+                                .lock()
+                                .unwrap_or_else(PoisonError::into_inner)
+                                .push((Instant::now(), payload));
                         }
                         Ok(_) => {}
                         Err(_) => tokio::time::sleep(EVERY).await,

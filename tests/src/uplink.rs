@@ -4,10 +4,10 @@
 
 use std::io;
 use std::net::Ipv4Addr;
-use tokio::io::copy_bidirectional;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
+use tokio::io::copy_bidirectional;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::watch;

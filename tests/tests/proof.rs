@@ -25,7 +25,11 @@ fn a_few_rounds_of_kills_and_faults_bring_what_is_called_for_and_nothing_else() 
     for (seed, what) in &sum.differences {
         eprintln!("the round of seed {seed} differs:\n{what}");
     }
-    assert!(sum.differences.is_empty(), "seeds {:?}", sum.differences.iter().map(|it| it.0).collect::<Vec<_>>());
+    assert!(
+        sum.differences.is_empty(),
+        "seeds {:?}",
+        sum.differences.iter().map(|it| it.0).collect::<Vec<_>>()
+    );
     assert!(sum.rounds > 0 && sum.pages > 0, "{sum}");
 }
 

@@ -71,7 +71,8 @@ pub(super) fn promise(octets: &[u8]) {
     };
     let mut head = of(&[HOST, COOKIE]);
     head.insert(ORIGIN, HeaderValue::from_static("https://elsewhere.example.org"));
-    let ours = head.get(HOST).is_some_and(|host| host.as_bytes().eq_ignore_ascii_case(b"elsewhere.example.org"));
+    let ours =
+        head.get(HOST).is_some_and(|host| host.as_bytes().eq_ignore_ascii_case(b"elsewhere.example.org"));
     assert_eq!(is_from_here(&head), ours);
     for encrypted in [false, true] {
         assert!(token(&head, encrypted).is_none_or(|token| !token.contains(';')));

@@ -96,10 +96,13 @@ pub fn condition(bytes: &[u8]) {
 pub fn record(bytes: &[u8]) {
     let text = String::from_utf8_lossy(bytes);
     let bodies = text.lines().filter_map(|line| serde_json::from_str::<Body>(line).ok());
-    let records: Vec<Record> = (1..).zip(bodies.take(MOST_RECORDS)).map(|(seq, body)| {
-        let at = Now { mono: NOW.mono - Span::seconds(100 - seq as i64), ..NOW };
-        Record { seq, at, body }
-    }).collect();
+    let records: Vec<Record> = (1..)
+        .zip(bodies.take(MOST_RECORDS))
+        .map(|(seq, body)| {
+            let at = Now { mono: NOW.mono - Span::seconds(100 - seq as i64), ..NOW };
+            Record { seq, at, body }
+        })
+        .collect();
     for record in &records {
         assert!(!record.body.in_words(&SITE).is_empty());
         assert!(serde_json::to_string(record).is_ok());

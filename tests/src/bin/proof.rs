@@ -139,7 +139,8 @@ fn month(folder: &Path, days: u32, per_second: u32, seed: u64) -> io::Result<boo
     let many = (month.days.len() / 3).clamp(1, 3);
     let (first, last) = (month.days.iter().take(many), month.days.iter().rev().take(many));
     let together = |days: &mut dyn Iterator<Item = &month::Day>| {
-        let (mut turns, mut paging, mut memory, mut took) = (Times::default(), Times::default(), 0.0_f64, 0.0);
+        let (mut turns, mut paging, mut memory, mut took) =
+            (Times::default(), Times::default(), 0.0_f64, 0.0);
         for day in days {
             turns.add(&day.turns);
             paging.add(&day.paging);
@@ -149,10 +150,8 @@ fn month(folder: &Path, days: u32, per_second: u32, seed: u64) -> io::Result<boo
         (turns, paging, memory, took / many as f64)
     };
     let (first, last) = (together(&mut first.into_iter()), together(&mut last.into_iter()));
-    let grown = |nth: usize| {
-        let before = nth.checked_sub(1).map_or(0.0, |nth| month.days[nth].disk);
-        month.days.get(nth).map_or(0.0, |day| day.disk - before)
-    };
+    let disk = |nth: usize| month.days.get(nth).map_or(0.0, |day| day.disk);
+    let grown = |nth: usize| disk(nth) - nth.checked_sub(1).map_or(0.0, disk);
     println!("             {:>24} {:>24}", format!("first {many} days"), format!("last {many} days"));
     side_by_side("own memory, MiB", first.2, last.2);
     side_by_side("a day takes, s", first.3, last.3);

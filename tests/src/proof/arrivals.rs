@@ -1,10 +1,10 @@
 //! Pages as they arrived, by whatever way: what a person would have in hand.
 
-use mail_parser::MessageParser;
-use slackwater_rules::record::Seq;
 use crate::http::Request;
 use crate::modem;
 use crate::smtp::Taken;
+use mail_parser::MessageParser;
+use slackwater_rules::record::Seq;
 use std::time::Instant;
 
 /// A page in somebody's hands.

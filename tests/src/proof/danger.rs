@@ -54,6 +54,7 @@ max-rate  = "none"
 command = { topic = "lagoon/airpump/set", on = "on", off = "off" }
 moves   = "air"
 proof   = "air-pump-current > 0.05 A within 10 s"
+pause   = "3 s"
 longest = "30 min"
 
 [health]
@@ -82,9 +83,7 @@ impl Danger {
     pub fn shown(self) -> (&'static str, &'static str, &'static str) {
         match self {
             Self::PowerLost => ("house/mains", "off", "on"),
-            Self::StillWater => {
-                ("lagoon/return", r#"{"flow":{"rate":0}}"#, r#"{"flow":{"rate":1830}}"#)
-            }
+            Self::StillWater => ("lagoon/return", r#"{"flow":{"rate":0}}"#, r#"{"flow":{"rate":1830}}"#),
             Self::ColdWater => ("lagoon/temperature", "23.2", "25.5"),
         }
     }

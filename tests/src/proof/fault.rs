@@ -269,10 +269,10 @@ impl Fault {
     }
 
     /// Whether both can be had in one house: what lies to a watch about the time runs it in this
-    /// process, where it can't be stopped, nor have names of its own.
+    /// process, where it can't be stopped, have names of its own, or begin by a last good copy.
     pub fn goes_with(self, other: Self) -> bool {
         let in_here = |it: Self| it.needs_clocks();
-        let of_process = |it: Self| matches!(it.part(), Part::Names | Part::Process);
+        let of_process = |it: Self| matches!(it.part(), Part::Names | Part::Process | Part::Files);
         self.part() != other.part()
             && !(in_here(self) && of_process(other))
             && !(in_here(other) && of_process(self))
@@ -331,6 +331,11 @@ impl Fault {
     /// Its password was refused: it is tried again once the settings are read anew.
     pub fn wants_new_settings(self) -> bool {
         matches!(self, Self::MailRefuses | Self::MailEchoes)
+    }
+
+    /// Nobody can say whether a page has arrived.
+    pub fn leaves_doubt(self) -> bool {
+        matches!(self, Self::MailDropsInMessage | Self::MailTakesInSilence)
     }
 
     /// The journal lives on a small disk of its own.

@@ -34,7 +34,8 @@ impl Times {
 
     /// So many of a million are no longer than this, to 6 %.
     pub fn of_a_million(&self, share: u64) -> Duration {
-        let wanted = u64::try_from(u128::from(self.count) * u128::from(share) / 1_000_000).unwrap_or(self.count);
+        let wanted =
+            u64::try_from(u128::from(self.count) * u128::from(share) / 1_000_000).unwrap_or(self.count);
         let mut seen = 0;
         for (at, count) in self.buckets.iter().enumerate() {
             seen += count;

@@ -157,7 +157,8 @@ impl Watch {
         let took = begun.elapsed();
         self.day.turns.push(took);
         let now = self.now.mono;
-        let pages = effects.into_iter().map(|effect| u64::from(self.world.carry_out(now, effect))).sum::<u64>();
+        let pages =
+            effects.into_iter().map(|effect| u64::from(self.world.carry_out(now, effect))).sum::<u64>();
         if pages > 0 {
             self.day.pages += pages;
             self.day.paging.push(took);

@@ -109,9 +109,12 @@ impl<'a> Oracle<'a> {
         let mut owed = Vec::new();
         for (_, way) in self.ways.iter().filter(|(_, way)| !self.is_spent(way, began)) {
             let pages = || self.told.arrivals.iter().filter(|page| page.to == *way && page.at >= began);
-            let told = pages().filter(about).filter(|page| kind(page) == Kind::Call).map(|page| page.at).min();
-            let Some(told) = told else { continue };
-            let forgot = self.told.strikes.iter().any(|(fault, at)| fault.forgets() && at.reaches(told));
+            if !pages().filter(about).any(|page| kind(page) == Kind::Call) {
+                continue;
+            }
+            // Who was told is forgotten, or what was raised before is raised again, which settles
+            // for an hour.
+            let forgot = self.forgot(began);
             let cleared = pages().filter(about).any(|page| kind(page) == Kind::AllClear && page.at >= over);
             if !cleared && !forgot {
                 let what = format!("word that it is over, after \"{}\"", self.names(group));
@@ -131,7 +134,8 @@ impl<'a> Oracle<'a> {
                 to: "the air pump",
                 by: self.bound("", spell.from, Duration::ZERO),
             }],
-            Some((_, spell)) if on && spell.until.is_some() => vec![Owed {
+            // A watch that has forgotten that it switched something leaves it as it is.
+            Some((_, spell)) if on && spell.until.is_some() && !self.forgot(spell.from) => vec![Owed {
                 what: "the command to stop".to_owned(),
                 to: "the air pump",
                 by: self.bound("", spell.until.unwrap_or(spell.from), SETTLE),
@@ -167,12 +171,17 @@ impl<'a> Oracle<'a> {
         Some(clear + more + self.told.lag.since(since))
     }
 
-    /// A way whose password was refused is not used again until there is something new to say.
+    /// Whether what was recorded since then may be lost.
+    fn forgot(&self, since: Instant) -> bool {
+        self.told.strikes.iter().any(|(fault, strike)| fault.forgets() && strike.reaches(since))
+    }
+
+    /// What need not come by a way again: a password that was refused is not used until there is
+    /// something new to say, and a page that a server broke off is sent once more, and not again.
     fn is_spent(&self, way: &str, since: Instant) -> bool {
-        let mut refused = self.told.strikes.iter().filter(|(fault, strike)| {
-            fault.wants_new_settings() && fault.shuts(way) && strike.reaches(since)
-        });
-        refused.next().is_some()
+        self.told.strikes.iter().any(|(fault, strike)| {
+            (fault.wants_new_settings() || fault.leaves_doubt()) && fault.shuts(way) && strike.reaches(since)
+        })
     }
 
     // ------------------------------------------------------------------ what nobody called for
@@ -206,13 +215,22 @@ impl<'a> Oracle<'a> {
             Kind::AllClear => {
                 let group = danger.group();
                 let ends = of(group).filter(|(_, spell)| spell.until.is_some_and(|until| until <= page.at));
-                let mut said: Vec<&str> = self.told.arrivals.iter().filter(|other| {
-                    other.to == page.to && other.at <= page.at && kind(other) == Kind::AllClear
-                        && leads(other).is_some_and(|of| of.group() == group)
-                }).map(|other| other.name.as_str()).collect();
+                let mut said: Vec<&str> = self
+                    .told
+                    .arrivals
+                    .iter()
+                    .filter(|other| {
+                        other.to == page.to
+                            && other.at <= page.at
+                            && kind(other) == Kind::AllClear
+                            && leads(other).is_some_and(|of| of.group() == group)
+                    })
+                    .map(|other| other.name.as_str())
+                    .collect();
                 said.sort_unstable();
                 said.dedup();
-                (said.len() > ends.count()).then(|| "it was called over more often than it was over".to_owned())
+                (said.len() > ends.count())
+                    .then(|| "it was called over more often than it was over".to_owned())
             }
             Kind::Taken => {
                 let mut answers = self.told.answers.iter();
@@ -257,8 +275,10 @@ impl<'a> Oracle<'a> {
         by_fault
             || (words(&["the broker is away", "air pump"]) && (blind || self.told.kills() > 0))
             || (words(&["journal"]) && struck(&|fault| fault.forgets()))
-            || (words(&["nobody is reached by"]) && struck(&|fault| self.ways.iter().any(|(_, way)| fault.shuts(way))))
-            || (words(&["modem", "rule file", "files"]) && struck(&|fault| matches!(fault, Fault::ModemUnplugged | Fault::ReloadBad)))
+            || (words(&["nobody is reached by"])
+                && struck(&|fault| self.ways.iter().any(|(_, way)| fault.shuts(way))))
+            || (words(&["modem", "rule file", "files"])
+                && struck(&|fault| matches!(fault, Fault::ModemUnplugged | Fault::ReloadBad)))
             || self.told.lag.since(self.told.begun) > Duration::from_secs(60)
     }
 
@@ -272,16 +292,23 @@ impl<'a> Oracle<'a> {
         let mut wrong = Vec::new();
         for ((to, name), mut copies) in by_name {
             copies.sort_by_key(|page| page.at);
-            let unmarked = copies.iter().filter(|page| !page.repeat).count();
-            if unmarked > 1 {
-                wrong.push(format!("to {to}: {name} came {unmarked} times without a mark: {}", copies[0].headline));
-            }
             let (first, last) = (copies[0].at, copies[copies.len() - 1].at);
             let since = first.checked_sub(ON_ITS_WAY).unwrap_or(first);
+            // What is not remembered is numbered again, and is no copy.
+            if self.forgot(since) {
+                continue;
+            }
+            let unmarked = copies.iter().filter(|page| !page.repeat).count();
+            if unmarked > 1 {
+                wrong.push(format!(
+                    "to {to}: {name} came {unmarked} times without a mark: {}",
+                    copies[0].headline
+                ));
+            }
             let kills = self.told.lives.iter().filter_map(|life| life.until);
             let kills = kills.filter(|at| *at >= since && *at <= last).count();
             let silent = self.told.strikes.iter().any(|(fault, strike)| {
-                matches!(fault, Fault::MailTakesInSilence | Fault::PushHangs | Fault::MailDropsInMessage)
+                (fault.leaves_doubt() || *fault == Fault::PushHangs)
                     && fault.shuts(to)
                     && strike.reaches(since)
             });
@@ -297,13 +324,16 @@ impl<'a> Oracle<'a> {
         let mut wrong = Vec::new();
         for (danger, spell) in &self.told.spells {
             for (_, way) in &self.ways {
-                let end = self.told.spells.iter().filter(|(of, other)| of == danger && other.from > spell.from);
+                let end =
+                    self.told.spells.iter().filter(|(of, other)| of == danger && other.from > spell.from);
                 let end = end.map(|(_, other)| other.from).min();
                 let mut names: Vec<&str> = self
                     .told
                     .arrivals
                     .iter()
-                    .filter(|page| page.to == *way && page.at >= spell.from && end.is_none_or(|end| page.at < end))
+                    .filter(|page| {
+                        page.to == *way && page.at >= spell.from && end.is_none_or(|end| page.at < end)
+                    })
                     .filter(|page| kind(page) == Kind::Call && leads(page) == Some(*danger))
                     .map(|page| page.name.as_str())
                     .collect();
@@ -312,7 +342,10 @@ impl<'a> Oracle<'a> {
                 let allowed = 1 + self.more_allowed(*danger, spell, end);
                 if names.len() > allowed {
                     let words = danger.words();
-                    wrong.push(format!("to {way}: {} pages about one \"{words}\", {allowed} at most", names.len()));
+                    wrong.push(format!(
+                        "to {way}: {} pages about one \"{words}\", {allowed} at most",
+                        names.len()
+                    ));
                 }
             }
         }
@@ -330,7 +363,8 @@ impl<'a> Oracle<'a> {
             more += usize::from(self.ways.iter().any(|(_, way)| fault.shuts(way)));
             more += usize::from(danger == Danger::PowerLost && (fault.blinds() || disturbs(*fault)));
         }
-        let kills = self.told.lives.iter().filter_map(|life| life.until).filter(|at| *at >= spell.from).count();
+        let kills =
+            self.told.lives.iter().filter_map(|life| life.until).filter(|at| *at >= spell.from).count();
         more + if forgets > 0 { forgets + kills } else { 0 }
     }
 
@@ -339,7 +373,7 @@ impl<'a> Oracle<'a> {
         let mut wrong = Vec::new();
         for (at, _) in self.told.commands.iter().filter(|(_, command)| command == "on") {
             let spells = self.told.spells.iter().filter(|(danger, _)| *danger == Danger::PowerLost);
-            let spell = spells.filter(|(_, spell)| spell.from <= *at).next_back();
+            let spell = spells.rev().find(|(_, spell)| spell.from <= *at);
             let late = |spell: &Stretch| {
                 let over = spell.until?;
                 Some(*at > self.bound("", over, Duration::ZERO)?)
@@ -396,5 +430,8 @@ impl<'a> Oracle<'a> {
 
 /// It makes the watch deaf, or dead, for a moment.
 fn disturbs(fault: Fault) -> bool {
-    matches!(fault, Fault::BrokerRestarted | Fault::BrokerSlow | Fault::Rebooted | Fault::Flood | Fault::DiskSlow)
+    matches!(
+        fault,
+        Fault::BrokerRestarted | Fault::BrokerSlow | Fault::Rebooted | Fault::Flood | Fault::DiskSlow
+    )
 }

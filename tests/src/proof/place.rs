@@ -5,6 +5,7 @@
 use super::arrivals::Arrival;
 use super::fault::{Fault, MOUNT, UNSHARE};
 use super::slow_disk::SlowDisk;
+use super::striking::FLOODED;
 use super::watch::{Here, Watch};
 use crate::agent::{Home, until};
 use crate::certs::Validity;
@@ -40,7 +41,8 @@ const UPS_IS_WELL: &[(&str, &str)] =
     &[("ups.status", "OL"), ("battery.charge", "100"), ("battery.runtime", "1806")];
 
 /// That it is heard.
-const UPS_SENSOR: &str = "\n[sensor.rack-charge]\nsource = { ups = \"rack\", reads = \"charge\" }\nevery = \"1 s\"\n";
+const UPS_SENSOR: &str =
+    "\n[sensor.rack-charge]\nsource = { ups = \"rack\", reads = \"charge\" }\nevery = \"1 s\"\n";
 
 /// The file of rules.
 pub(super) const RULE_FILE: &str = "rules.toml";
@@ -106,14 +108,15 @@ impl Place {
             servers.block_on(house.move_mail(Validity::Past)).expect("another mail server");
         }
         let ups = faults.contains(&Fault::UpsGone).then(|| Ups::start(UPS_IS_WELL).expect("a UPS server"));
-        let way = faults.contains(&Fault::BrokerSlow).then(|| {
-            servers.block_on(SlowWay::lead_to(house.broker.port())).expect("a way to the broker")
-        });
+        let way = faults
+            .contains(&Fault::BrokerSlow)
+            .then(|| servers.block_on(SlowWay::lead_to(house.broker.port())).expect("a way to the broker"));
         let rules = format!("{rules}{}", if ups.is_some() { UPS_SENSOR } else { "" });
         house.home.write(RULE_FILE, &rules).expect("written");
         let modem = has(Fault::needs_a_modem);
         let modem = modem.then(|| Modem::start(Manner::default()).expect("a pseudo-terminal"));
         house.board.set(PUMP.1, "0");
+        house.board.set(FLOODED.0, FLOODED.1);
         let pump = {
             let _inside = servers.enter();
             Relay::start(house.broker.plain_port(), LAGOON, PUMP.0, &house.board, (PUMP.1, "0.21"))
@@ -154,10 +157,13 @@ impl Place {
                 modem.device().display()
             )
         });
-        let ups = self.ups.as_ref().map(|ups| {
-            format!("\n[ups.{NAME}]\nhost = \"127.0.0.1\"\nport = {}\n", ups.port())
-        });
-        self.house.configure(&(push + &text.unwrap_or_default() + &ups.unwrap_or_default())).expect("written");
+        let ups = self
+            .ups
+            .as_ref()
+            .map(|ups| format!("\n[ups.{NAME}]\nhost = \"127.0.0.1\"\nport = {}\n", ups.port()));
+        self.house
+            .configure(&(push + &text.unwrap_or_default() + &ups.unwrap_or_default()))
+            .expect("written");
         if let Some(way) = &self.way {
             let usual = fs::read_to_string(self.house.home.path("agent.toml")).expect("readable");
             let direct = format!("port           = {}", self.house.broker.port());
@@ -226,7 +232,7 @@ impl Place {
         self.take_watch().kill();
     }
 
-    pub(super) fn take_watch(&mut self) -> Watch {
+    fn take_watch(&mut self) -> Watch {
         self.watch.take().expect("it runs")
     }
 

@@ -237,7 +237,8 @@ impl Round<'_> {
             self.found.extend(audited.err().map(|why| said(&*why)));
         }
         let firsts = self.told.spells.iter().filter_map(|(danger, spell)| {
-            let pages = self.told.arrivals.iter().filter(|page| page.at >= spell.from && !page.is_all_clear());
+            let pages =
+                self.told.arrivals.iter().filter(|page| page.at >= spell.from && !page.is_all_clear());
             let about = pages.filter(|page| page.headline.contains(danger.words()));
             about.map(|page| page.at - spell.from).min()
         });

@@ -55,7 +55,8 @@ impl fmt::Display for Sum {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let mut first = self.first_pages.clone();
         first.sort_unstable();
-        let at = |share: usize| first.get(first.len() * share / 100).or(first.last()).copied().unwrap_or_default();
+        let at =
+            |share: usize| first.get(first.len() * share / 100).or(first.last()).copied().unwrap_or_default();
         write!(
             f,
             "{} rounds, {} kills, {} pages ({} marked repeats); first page after {:.1} s (median), {:.1} s \

@@ -64,7 +64,9 @@ impl Script {
         let mut random = Random(seed);
         let faults = draw_faults(&mut random, possible);
         let acts = 1 + random.below(2);
-        let acts = (0..acts).map(|_| Act::draw(&mut random, &faults)).collect();
+        // What comes twice within three hours settles for an hour: each danger comes once.
+        let mut left = DANGERS.to_vec();
+        let acts = (0..acts).map(|_| Act::draw(&mut random, &faults, &mut left)).collect();
         Self { seed, faults, acts }
     }
 
@@ -106,9 +108,11 @@ fn draw_faults(random: &mut Random, possible: &[Fault]) -> Vec<Fault> {
 }
 
 impl Act {
-    fn draw(random: &mut Random, faults: &[Fault]) -> Self {
-        let first = random.one_of(&DANGERS);
-        let second = Some(random.one_of(&DANGERS)).filter(|second| *second != first && random.percent(50));
+    fn draw(random: &mut Random, faults: &[Fault], left: &mut Vec<Danger>) -> Self {
+        let first = random.one_of(left);
+        left.retain(|danger| *danger != first);
+        let second = (left.len() > 1 && random.percent(50)).then(|| random.one_of(left));
+        left.retain(|danger| Some(*danger) != second);
         let mut begins = vec![(millis(random, 4_000), Step::Begin(first))];
         if let Some(second) = second {
             begins.push((millis(random, ACTIVE), Step::Begin(second)));

@@ -9,8 +9,8 @@ use crate::house::{House, ROOM2};
 use rumqttc::v5::mqttbytes::QoS;
 use std::fmt::Write as _;
 use std::io;
-use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
 /// That speak in turn.
@@ -136,7 +136,11 @@ async fn speak(port: u16, per_second: u32, hot: Arc<AtomicUsize>) {
         let news = [said, now].into_iter().find(|sensor| now != said && *sensor != NONE);
         said = now;
         let sensor = news.unwrap_or(nth % SENSORS);
-        let value = if sensor == now { "29.5".to_owned() } else { format!("{:.1}", 25.0 + (nth / SENSORS % 9) as f64 / 10.0) };
+        let value = if sensor == now {
+            "29.5".to_owned()
+        } else {
+            format!("{:.1}", 25.0 + (nth / SENSORS % 9) as f64 / 10.0)
+        };
         // A full queue means that the broker lags.
         let _ = client.try_publish(format!("room2/{sensor:02}"), QoS::AtMostOnce, false, value);
     }

@@ -1,12 +1,12 @@
 //! The watch of a house: the real program, or the very same code in this process, on clocks that
 //! can be set and a board that can be rebooted.
 
+use crate::agent::{Agent, Home};
 use slackwater::clock::{Clock, Steering};
 use slackwater::event_loop::{self, Parts};
 use slackwater::settings::Environment;
 use slackwater::site::SiteFiles;
 use slackwater_rules::time::Span;
-use crate::agent::{Agent, Home};
 use std::sync::Arc;
 use std::thread::JoinHandle;
 use tokio::sync::oneshot;

@@ -157,6 +157,8 @@ fn strike(place: &mut Place, fault: Fault) {
 }
 
 fn mend(place: &mut Place, fault: Fault) {
+    let aside = place.house.home.path("journal.sqlite.damaged-1");
+    assert_eq!(aside.exists(), fault == Fault::DatabaseDamaged, "what is damaged is kept aside");
     place.mend(fault);
     if !fault.wants_new_settings() {
         return;

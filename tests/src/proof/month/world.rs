@@ -116,7 +116,12 @@ impl World {
         let report = self.reports.first_key_value().map(|((at, _), _)| *at);
         let all = [self.begin, self.next_trouble, self.next_death, self.next_reload, self.next_message];
         let ready = (!self.ready.is_empty()).then_some(self.began);
-        all.into_iter().chain(report).chain(ready).chain(self.trouble.map(|(_, until)| until)).min().unwrap_or(self.begin)
+        all.into_iter()
+            .chain(report)
+            .chain(ready)
+            .chain(self.trouble.map(|(_, until)| until))
+            .min()
+            .unwrap_or(self.begin)
     }
 
     pub(super) fn reloads(&self) -> u64 {
@@ -172,7 +177,8 @@ impl World {
             self.next_message = self.next_message + Span(if flood { 2 } else { self.every });
             let sensor = (self.count % SENSORS as u64) as usize;
             self.count += 1;
-            if !self.hears || matches!(self.trouble, Some((Trouble::Silence(silent), _)) if silent == sensor) {
+            if !self.hears || matches!(self.trouble, Some((Trouble::Silence(silent), _)) if silent == sensor)
+            {
                 continue;
             }
             let hot = self.dangers.iter().any(|danger| danger.sensor == sensor && danger.until.is_none());
@@ -201,7 +207,13 @@ impl World {
                 self.judge(now);
                 // The last is the one that a reload leaves out.
                 let sensor = self.random.below(SENSORS as u64 - 1) as usize;
-                self.dangers.push(Danger { sensor, from: now, until: None, told: [None; 2], cleared: [None; 2] });
+                self.dangers.push(Danger {
+                    sensor,
+                    from: now,
+                    until: None,
+                    told: [None; 2],
+                    cleared: [None; 2],
+                });
                 self.begin = now + Span::minutes(3 + self.random.below(40) as i64);
             }
         }
@@ -228,9 +240,15 @@ impl World {
         self.next_trouble = now + Span::minutes(30 + self.random.below(120) as i64);
         self.disturbed = now;
         let (trouble, seconds) = match self.random.below(8) {
-            0..2 => (Trouble::Way(self.random.below(2) as usize, self.random.below(3)), 60 + self.random.below(900)),
+            0..2 => (
+                Trouble::Way(self.random.below(2) as usize, self.random.below(3)),
+                60 + self.random.below(900),
+            ),
             2 | 3 => (Trouble::NoBroker, 5 + self.random.below(280)),
-            4 => ([Trouble::ClockBehind, Trouble::ClockAhead][self.random.below(2) as usize], 60 + self.random.below(3_600)),
+            4 => (
+                [Trouble::ClockBehind, Trouble::ClockAhead][self.random.below(2) as usize],
+                60 + self.random.below(3_600),
+            ),
             5 => (Trouble::ClockUntrusted, 60 + self.random.below(3_600)),
             6 => (Trouble::Flood, 60),
             _ => (Trouble::Silence(self.random.below(SENSORS as u64) as usize), 30 + self.random.below(200)),
@@ -277,7 +295,9 @@ impl World {
 
     fn arrives(&mut self, now: Moment, way: usize, headline: &str) {
         let clear = headline.contains("all clear") || headline.contains("came and went");
-        let Some(danger) = self.dangers.iter_mut().rev().find(|danger| headline.contains(&words(danger.sensor))) else {
+        let Some(danger) =
+            self.dangers.iter_mut().rev().find(|danger| headline.contains(&words(danger.sensor)))
+        else {
             if headline.contains(" hot") && !headline.contains("has answered") {
                 self.differences.push(format!("at {now:?}: nobody called for this page: {headline}"));
             }
@@ -297,13 +317,17 @@ impl World {
         let until = danger.until.unwrap_or(now);
         let undisturbed = self.disturbed < danger.from && self.trouble.is_none();
         let name = words(danger.sensor);
-        let mut missed = |what: String| self.differences.push(format!("{name}, from {:?} to {until:?}: {what}", danger.from));
+        let mut missed = |what: String| {
+            self.differences.push(format!("{name}, from {:?} to {until:?}: {what}", danger.from))
+        };
         let first = danger.told.iter().flatten().min();
         // With a fault or a death beside it, it has the longest wait between two tries more, if it
         // stood that long.
         let bound = if undisturbed { PROMISE } else { PROMISE + RETRY + RETRY };
         match first {
-            Some(first) if *first - danger.from > bound => missed(format!("first told after {}", *first - danger.from)),
+            Some(first) if *first - danger.from > bound => {
+                missed(format!("first told after {}", *first - danger.from))
+            }
             None if until - danger.from > bound => missed("nobody was told".to_owned()),
             Some(_) | None => {}
         }
@@ -311,8 +335,12 @@ impl World {
             let over = danger.cleared[way].map(|at| at - until);
             let bound = if undisturbed { SETTLE + PROMISE } else { SETTLE + PROMISE + RETRY + RETRY };
             match (told, over) {
-                (Some(_), Some(over)) if over > bound => missed(format!("{} heard of its end after {over}", WAYS[way])),
-                (Some(_), None) if now - until > bound => missed(format!("{} never heard of its end", WAYS[way])),
+                (Some(_), Some(over)) if over > bound => {
+                    missed(format!("{} heard of its end after {over}", WAYS[way]))
+                }
+                (Some(_), None) if now - until > bound => {
+                    missed(format!("{} never heard of its end", WAYS[way]))
+                }
                 _ => {}
             }
         }
