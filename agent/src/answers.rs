@@ -70,8 +70,8 @@ pub struct MailboxSettings {
 }
 
 #[cfg(any(test, feature = "fuzzing"))]
-/// What must hold for any octets that a mail server may send: responses end or break off, within their
-/// bounds; and for any mail in them.
+/// What must hold for any octets that a mail server may send: responses end or break off, within
+/// their bounds; and for any mail in them.
 pub(crate) fn promise(octets: &[u8]) {
     said::promise(octets);
     letter::promise(octets);

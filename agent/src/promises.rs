@@ -1,7 +1,7 @@
-//! What must hold for any octets at all that come to the agent from outside: they are refused in words or
-//! become what can be relied on; nothing panics, and nothing grows without a bound. The fuzz targets
-//! of `agent/fuzz` call these with what they make up, the tests here with what is kept in its corpus,
-//! so that a found input stays found.
+//! What must hold for any octets at all that come to the agent from outside: they are refused in
+//! words or become what can be relied on; nothing panics, and nothing grows without a bound. The
+//! fuzz targets of `agent/fuzz` call these with what they make up, the tests here with what is kept
+//! in its corpus, so that a found input stays found.
 
 use crate::journal::JournalLog;
 use crate::settings::{Environment, Settings, UnusableFile};

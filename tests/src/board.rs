@@ -114,8 +114,8 @@ async fn speak(
     }
 }
 
-/// Says the same thing many times over, as fast as the broker takes it, and goes; a broker that goes
-/// first ends it.
+/// Says the same thing many times over, as fast as the broker takes it, and goes; a broker that
+/// goes first ends it.
 pub async fn flood(port: u16, login: (&str, &str), topic: &str, value: &str, times: usize) {
     let (client, mut eventloop) = client(port, login, &format!("{}-floods", login.0));
     let say = async {

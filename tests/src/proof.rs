@@ -1,7 +1,8 @@
-//! The proof: Halyard House with real servers and the real program, in which faults strike singly and in
-//! pairs while the watch is killed at any instant and started again. What arrived is held against an
-//! oracle that knows the manual's page on call-outs and no code of the engine. A seed says a round
-//! again. The matrix, which tries each fault alone and slowly, plays in the same house.
+//! The proof: Halyard House with real servers and the real program, in which faults strike singly
+//! and in pairs while the watch is killed at any instant and started again. What arrived is held
+//! against an oracle that knows the manual's page on call-outs and no code of the engine. A seed
+//! says a round again. The matrix, which tries each fault alone and slowly, plays in the same
+//! house.
 
 pub mod arrivals;
 pub mod audit;

@@ -91,8 +91,8 @@ pub fn condition(bytes: &[u8]) {
     }
 }
 
-/// Bytes as what a journal keeps, a record a line: what can be read can be said in words, and a watch
-/// can begin with it.
+/// Bytes as what a journal keeps, a record a line: what can be read can be said in words, and a
+/// watch can begin with it.
 pub fn record(bytes: &[u8]) {
     let text = String::from_utf8_lossy(bytes);
     let bodies = text.lines().filter_map(|line| serde_json::from_str::<Body>(line).ok());
@@ -113,7 +113,8 @@ pub fn record(bytes: &[u8]) {
     let _ = engine.status(NOW);
 }
 
-/// Bytes as what a check-in says once it is known to be from its site: believed or refused in words.
+/// Bytes as what a check-in says once it is known to be from its site: believed or refused in
+/// words.
 pub fn checkin(bytes: &[u8]) {
     let mut sites = Sites::default();
     let Some(site) = SITE.watched.first() else { return };

@@ -1,6 +1,6 @@
-//! The proof, for hours: `cargo run --release -p slackwater-tests --bin proof -- --hours 2 --seed 7`.
-//! Called by the name of the program itself, it is that program: what is tried is what was built
-//! beside the trial, and one file is enough to carry to a board.
+//! The proof, for hours: `cargo run --release -p slackwater-tests --bin proof -- --hours 2 --seed
+//! 7`. Called by the name of the program itself, it is that program: what is tried is what was
+//! built beside the trial, and one file is enough to carry to a board.
 
 use clap::{Args, Parser, Subcommand};
 use slackwater_tests::proof::flat::{self, Times};

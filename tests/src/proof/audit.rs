@@ -1,5 +1,5 @@
-//! What a watch's own journal says, held against what arrived: no page lost, nothing called over that is
-//! not, no page twice without a mark.
+//! What a watch's own journal says, held against what arrived: no page lost, nothing called over
+//! that is not, no page twice without a mark.
 
 use super::arrivals::Arrival;
 use super::fault::Fault;

@@ -1,6 +1,6 @@
-//! What the house of the proof can suffer, and whom its rules call for that, as `deploy/manual/rule-file.md`
-//! says it. The rule file that the watch reads is written here from the same figures, so that the
-//! oracle and the file can't part; no code of the engine is used.
+//! What the house of the proof can suffer, and whom its rules call for that, as
+//! `deploy/manual/rule-file.md` says it. The rule file that the watch reads is written here from
+//! the same figures, so that the oracle and the file can't part; no code of the engine is used.
 
 use crate::house::RULES;
 use std::time::Duration;

@@ -1,6 +1,6 @@
-//! The one list of faults that the matrix and the proof draw from: what each is called, which part of the
-//! house it is in, what it shuts or blinds, what is to be told of it. Nothing here makes a fault
-//! strike: the place does.
+//! The one list of faults that the matrix and the proof draw from: what each is called, which part
+//! of the house it is in, what it shuts or blinds, what is to be told of it. Nothing here makes a
+//! fault strike: the place does.
 
 use std::path::Path;
 

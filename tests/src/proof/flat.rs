@@ -1,5 +1,5 @@
-//! Whether something stays as it was: figures of the first and of the last part of a long run, side by
-//! side, and where a process's memory and a journal's disk are read.
+//! Whether something stays as it was: figures of the first and of the last part of a long run, side
+//! by side, and where a process's memory and a journal's disk are read.
 
 use std::fmt;
 use std::fs;

@@ -1,6 +1,6 @@
-//! How the machine kept us waiting: a thread that wants to run every twentieth of a second notes each
-//! time that it could not. A bound of the oracle is moved by what lies in it, so that a busy machine
-//! makes no difference.
+//! How the machine kept us waiting: a thread that wants to run every twentieth of a second notes
+//! each time that it could not. A bound of the oracle is moved by what lies in it, so that a busy
+//! machine makes no difference.
 
 use std::sync::{Arc, Mutex, PoisonError, Weak};
 use std::thread;
@@ -41,8 +41,8 @@ impl Lag {
         self.0.lock().unwrap_or_else(PoisonError::into_inner).push((from, late));
     }
 
-    /// How long it waited in all since then, several times over: what waits here waits in each of the
-    /// processes that a page goes through.
+    /// How long it waited in all since then, several times over: what waits here waits in each of
+    /// the processes that a page goes through.
     pub fn since(&self, at: Instant) -> Duration {
         const PROCESSES: u32 = 10;
         let notes = self.0.lock().unwrap_or_else(PoisonError::into_inner);

@@ -1,8 +1,8 @@
-//! Thirty days in virtual time: fifty messages a second go through the engine and a journal on the disk,
-//! while ways fail, the broker goes, the clock lies, floods come, the plan is reloaded and the watch
-//! dies and begins again from its journal. Memory, disk and times of each day flow out, and every
-//! danger that nobody was told of. What takes a real server or a real disk that fails is played in
-//! the rounds instead.
+//! Thirty days in virtual time: fifty messages a second go through the engine and a journal on the
+//! disk, while ways fail, the broker goes, the clock lies, floods come, the plan is reloaded and
+//! the watch dies and begins again from its journal. Memory, disk and times of each day flow out,
+//! and every danger that nobody was told of. What takes a real server or a real disk that fails is
+//! played in the rounds instead.
 
 mod site;
 mod world;

@@ -1,6 +1,6 @@
-//! Halyard House for the matrix and the proof: with a second gateway that is known by its address, an
-//! air pump behind a relay, and what it takes to make each of its faults strike and to mend it. What
-//! is built flows in as faults and a rule file; what arrived, with its time, flows out.
+//! Halyard House for the matrix and the proof: with a second gateway that is known by its address,
+//! an air pump behind a relay, and what it takes to make each of its faults strike and to mend it.
+//! What is built flows in as faults and a rule file; what arrived, with its time, flows out.
 
 use super::arrivals::Arrival;
 use super::fault::{Fault, MOUNT, UNSHARE};
@@ -21,7 +21,7 @@ use slackwater::clock::Steering;
 use slackwater_rules::record::{Body, Record};
 use slackwater_rules::time::Span;
 use std::cell::RefCell;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -302,6 +302,30 @@ impl Place {
         let all_mended = self.faults.iter().all(|fault| fault.can_be_mended());
         waiting.retain(|_, what| all_mended || what != "call-out");
         waiting.into_values().collect()
+    }
+
+    /// Whether the journal knows what came of every page by a way that nothing here shuts.
+    pub fn knows_all_fates(&self) -> bool {
+        let mut waiting = BTreeSet::new();
+        for record in self.house.home.records() {
+            match record.body {
+                Body::Paged { target, .. } if !self.faults.iter().any(|fault| fault.shuts(&target)) => {
+                    waiting.insert(record.seq);
+                }
+                Body::Delivered { page, result } if !result.is_for_now() => drop(waiting.remove(&page)),
+                _ => {}
+            }
+        }
+        waiting.is_empty()
+    }
+
+    /// Ends the watch without a warning, as every life of a round ends.
+    ///
+    /// # Panics
+    /// When it does not run.
+    pub fn cut_off(mut self) -> (Vec<Record>, Vec<Arrival>) {
+        self.kill();
+        (self.house.home.records(), self.arrivals())
     }
 
     /// Ends the watch in good order.

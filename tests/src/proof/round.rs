@@ -8,7 +8,7 @@ use super::danger::{Danger, rules};
 use super::fault::Fault;
 use super::lag::Lag;
 use super::oracle::Oracle;
-use super::place::Place;
+use super::place::{BOUND, Place};
 use super::script::{Scene, Script, Step};
 use std::fmt::Write as _;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -210,9 +210,15 @@ impl Round<'_> {
         }
     }
 
+    /// Until nothing more arrives, and the watch has written down what came of its pages; if it
+    /// never does, the audit says which.
     fn fall_quiet(&mut self) {
-        let mut last = (self.place.arrivals().len(), Instant::now());
-        while last.1.elapsed() < QUIET {
+        let begun = Instant::now();
+        let mut last = (self.place.arrivals().len(), begun);
+        while last.1.elapsed() < QUIET || !self.place.knows_all_fates() {
+            if begun.elapsed() > BOUND + self.told.lag.since(begun) {
+                return;
+            }
             let count = self.place.arrivals().len();
             if count != last.0 {
                 last = (count, Instant::now());
@@ -231,7 +237,7 @@ impl Round<'_> {
             let faults = &self.script.faults;
             let place = self.place;
             let audited = catch_unwind(AssertUnwindSafe(|| {
-                let (records, arrivals) = place.finish();
+                let (records, arrivals) = place.cut_off();
                 audit::fits(faults, &records, &arrivals);
             }));
             self.found.extend(audited.err().map(|why| said(&*why)));

@@ -73,8 +73,8 @@ impl fmt::Display for Sum {
     }
 }
 
-/// The seed of each round in turn; the first is that of the run, so that one round is played again by
-/// its own.
+/// The seed of each round in turn; the first is that of the run, so that one round is played again
+/// by its own.
 fn seeds(seed: u64) -> impl Fn(u64) -> u64 {
     move |nth| match nth {
         0 => seed,

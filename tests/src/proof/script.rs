@@ -1,5 +1,5 @@
-//! What is to happen in a round, drawn from its seed: dangers, faults singly and in pairs, kills at any
-//! instant, answers. Drawn whole before the round begins, so that the seed alone says it again.
+//! What is to happen in a round, drawn from its seed: dangers, faults singly and in pairs, kills at
+//! any instant, answers. Drawn whole before the round begins, so that the seed alone says it again.
 
 use super::danger::{DANGERS, Danger};
 use super::fault::{DRAWN, Fault};

@@ -1,6 +1,6 @@
-//! The real program for hours at fifty messages a second from a real broker: what it needs of memory and
-//! disk, and how long a danger takes from the board to a page in hand, minute by minute, the first and
-//! the last part side by side.
+//! The real program for hours at fifty messages a second from a real broker: what it needs of
+//! memory and disk, and how long a danger takes from the board to a page in hand, minute by minute,
+//! the first and the last part side by side.
 
 use super::flat::{Times, load, mebibytes, on_disk};
 use crate::agent::until;

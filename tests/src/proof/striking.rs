@@ -1,5 +1,5 @@
-//! How each fault strikes a place and how it is mended. Waits for nothing: what comes of it is what is
-//! looked at.
+//! How each fault strikes a place and how it is mended. Waits for nothing: what comes of it is what
+//! is looked at.
 
 use super::fault::Fault;
 use super::place::{Place, RULE_FILE};

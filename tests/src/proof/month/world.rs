@@ -1,6 +1,6 @@
-//! What is around the watch of the month: sensors that speak, dangers that come and go, ways and a broker
-//! that fail, a clock that lies, floods. It also keeps count of who was told, and says in the end of
-//! which danger somebody should have heard and did not, or heard for nothing.
+//! What is around the watch of the month: sensors that speak, dangers that come and go, ways and a
+//! broker that fail, a clock that lies, floods. It also keeps count of who was told, and says in
+//! the end of which danger somebody should have heard and did not, or heard for nothing.
 
 use super::super::random::Random;
 use super::site::{LIMIT, SENSORS, WAYS, topic, words};
