@@ -84,9 +84,9 @@ impl Act {
     /// That it is done, as a page says it.
     pub fn done(self) -> &'static str {
         match self {
-            Self::Air => "the water gets air, seen by the watch.",
-            Self::HeatOff => "the heaters are off, seen by the watch.",
-            Self::LightOff => "the light is off, seen by the watch.",
+            Self::Air => "the water gets air: a sensor shows it.",
+            Self::HeatOff => "the heaters are off: a sensor shows it.",
+            Self::LightOff => "the light is off: a sensor shows it.",
             Self::FeederOff => "the feeder is off.",
         }
     }
@@ -94,9 +94,9 @@ impl Act {
     /// The same behind a tank's name: a phone's first screen is small.
     pub fn done_there(self) -> &'static str {
         match self {
-            Self::Air => "gets air already, seen by the watch.",
-            Self::HeatOff => "heaters are off already, seen by the watch.",
-            Self::LightOff => "light is off already, seen by the watch.",
+            Self::Air => "gets air already, as a sensor shows.",
+            Self::HeatOff => "heaters are off already, as a sensor shows.",
+            Self::LightOff => "light is off already, as a sensor shows.",
             Self::FeederOff => "feeder off.",
         }
     }

@@ -32,7 +32,7 @@ pub(crate) struct Hazard {
 
 /// A part that a sensor, a relay or a battery plays.
 #[derive(Clone, Debug, Deserialize)]
-#[serde(deny_unknown_fields, default)]
+#[serde(deny_unknown_fields, default, rename_all = "kebab-case")]
 #[derive(Default)]
 pub(crate) struct Role {
     /// What the sensor may measure; `any` for whatever.
@@ -48,6 +48,8 @@ pub(crate) struct Role {
     pub(crate) cuts: Vec<String>,
     /// It is a battery, by the name of its table.
     pub(crate) battery: bool,
+    /// The title says which one it is: a house has several.
+    pub(crate) in_title: bool,
 }
 
 /// A limit or a word.
@@ -96,6 +98,9 @@ static FILES: [&str; 8] = [
     include_str!("../hazards/sensors.toml"),
     include_str!("../hazards/forecast.toml"),
 ];
+
+/// The key of a form that is only for sensors of these quantities in a tank that may be heated.
+const OF_HEATED: &str = "of-heated";
 
 /// Keys of an alarm in the order in which people read them.
 const ORDER: [&str; 14] = [
@@ -166,8 +171,15 @@ pub fn text(name: &str) -> Option<String> {
     let hazard = find(name)?;
     let mut out = format!("# {}\n\n[alarm.{name}]\nhazard = \"{name}\"\n", hazard.about);
     let forms = hazard.forms();
-    for (at, form) in forms.iter().enumerate() {
+    let mut shown: Vec<Vec<&str>> = Vec::new();
+    for form in &forms {
         let needs = hazard.needs(form);
+        // It is used in the same words.
+        if shown.contains(&needs) {
+            continue;
+        }
+        let at = shown.len();
+        shown.push(needs.clone());
         if at > 0 {
             out += "# or instead:\n";
         }
@@ -189,6 +201,9 @@ pub fn text(name: &str) -> Option<String> {
         if at > 0 {
             out += "\n# or:\n";
         }
+        if let Some(of) = of_heated(form) {
+            let _ = writeln!(out, "# for {}, in a tank that may be heated:", of.join(" or "));
+        }
         let heading = if at == 0 { name.to_owned() } else { format!("{name}-{}", at + 1) };
         let _ = writeln!(out, "[alarm.{heading}]");
         let put = |key: &str| match (hazard.roles.get(key), hazard.values.get(key)) {
@@ -208,9 +223,15 @@ pub fn text(name: &str) -> Option<String> {
 /// The keys of an alarm, those that people look for first.
 pub(crate) fn in_order(form: &toml::Table) -> impl Iterator<Item = (&String, &toml::Value)> {
     let place = |key: &str| ORDER.iter().position(|known| *known == key).unwrap_or(ORDER.len());
-    let mut keys: Vec<_> = form.iter().collect();
+    let mut keys: Vec<_> = form.iter().filter(|(key, _)| *key != OF_HEATED).collect();
     keys.sort_by_key(|(key, _)| place(key));
     keys.into_iter()
+}
+
+/// The quantities that a form is only for, if it is for some: of the water of a tank that may be
+/// heated.
+pub(crate) fn of_heated(form: &toml::Table) -> Option<Vec<&str>> {
+    Some(form.get(OF_HEATED)?.as_array()?.iter().filter_map(toml::Value::as_str).collect())
 }
 
 /// The value as a rule file has it, with its texts as `put` writes them.

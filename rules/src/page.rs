@@ -4,6 +4,7 @@
 //! and as HTML, each rendered from the same.
 
 mod call;
+mod drill;
 pub(crate) mod facts;
 pub mod gsm;
 mod helping;
@@ -149,16 +150,21 @@ impl Facts<'_> {
     /// One line about something in the call-out.
     fn matter(&self, matter: &Matter<'_>) -> String {
         let mut line = format!("{}: {}", words::capital(&matter.priority.to_string()), matter.heading());
-        if !matter.reading.is_empty() && matter.stands() {
+        // What the page says at its head is not said again.
+        let at_head = self.lead.as_ref().is_some_and(|lead| lead.reading == matter.reading);
+        if !matter.reading.is_empty() && matter.stands() && !at_head {
             line += &format!(" ({})", matter.then_and_now());
         }
-        line += &format!(", since {}", self.time(matter.onset));
+        line += &match matter.fate {
+            MatterFate::Over(at) => format!(", from {} to {}", self.time(matter.onset), self.time(at)),
+            MatterFate::Stands | MatterFate::PutAside => format!(", since {}", self.time(matter.onset)),
+        };
         match matter.fate {
             MatterFate::Stands if matter.worse => line += ". It got worse",
             MatterFate::Stands if matter.blind => line += ". It is no longer measured",
             MatterFate::Stands => {}
             MatterFate::PutAside => line += ". Put aside",
-            MatterFate::Over(at) => line += &format!(". Over since {}", self.time(at)),
+            MatterFate::Over(_) => {}
         }
         line + "."
     }
@@ -172,7 +178,7 @@ impl Matter<'_> {
     /// The reading that the alarm judged; and beside it the one of now, if that no longer agrees.
     pub(crate) fn then_and_now(&self) -> String {
         match &self.now {
-            Some(now) => format!("then {}; now {now}", self.reading),
+            Some(now) => format!("at first {}; now {now}", self.reading),
             None => self.reading.clone(),
         }
     }

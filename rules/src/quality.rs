@@ -242,14 +242,15 @@ impl Track {
             Some(_) | None => Good { value, at, since: at, until: at, follower },
         };
         let unmoved = at - good.since;
-        self.frozen = sensor.frozen_after.is_some_and(|limit| unmoved >= limit);
-        if self.frozen {
+        let stuck = sensor.frozen_after.filter(|limit| unmoved >= *limit);
+        self.frozen = stuck.is_some();
+        if let Some(limit) = stuck {
             self.good = Some(good);
             let value = match value {
                 Value::Number(number) => Some(number),
                 Value::Word(_) => None,
             };
-            return Err(Rejection::Frozen { value, unmoved });
+            return Err(Rejection::Frozen { value, unmoved, limit });
         }
         self.good = Some(Good { at, ..good });
         if let Value::Number(number) = value {

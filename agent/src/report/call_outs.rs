@@ -195,7 +195,7 @@ fn picture(made: &ReportParts<'_>, call: &CallOutReview) -> Result<Markup, Journ
         event(&it.detected, format!("{} {}", clock(&it.detected), names.what(it).to_lowercase()));
     }
     for answer in call.answers.iter().take(2) {
-        event(&answer.at, format!("{} {} has it", clock(&answer.at), names.person(&answer.who)));
+        event(&answer.at, format!("{} {} answered", clock(&answer.at), names.person(&answer.who)));
     }
     for switched in episodes(made, call).flat_map(|it| &it.stopgaps).take(4) {
         let state = if switched.on { "on" } else { "off" };
@@ -300,7 +300,7 @@ fn told(names: &ReportNames<'_>, call: &CallOutReview) -> Markup {
     for page in &call.pages {
         let purpose = match page.purpose {
             Purpose::Call => "",
-            Purpose::Taken => "told that somebody has it; ",
+            Purpose::Taken => "told that somebody has answered; ",
             Purpose::AllClear => "all-clear; ",
             Purpose::Digest => "in the morning; ",
             Purpose::Drill => "drill; ",

@@ -56,7 +56,7 @@ pub enum CodeAsk {
 /// What can be pressed.
 #[derive(Clone, Debug)]
 pub enum PressedAct {
-    /// `I have it`, perhaps for so long.
+    /// `I take care of it`, perhaps for so long.
     Has {
         /// The call-out's code.
         code: String,

@@ -141,7 +141,7 @@ fn answer(look: &HouseLook, call: &OpenCall, reader: &CallReader<'_>) -> Markup 
                 time(look, *until)
             )
         }
-        None => format!("I take care of it. Others are not called until {until}."),
+        None => format!("I take care of it. Nobody else is called before {until}."),
     };
     if reader.who.is_none() {
         return html! {
@@ -155,15 +155,15 @@ fn answer(look: &HouseLook, call: &OpenCall, reader: &CallReader<'_>) -> Markup 
             h2.vh id="answer" { "Answer" }
             p { (means) }
             form method="post" action=(action) {
-                button.btn.big type="submit" name="act" value="have" { @if call.has.is_some() { "I have it now" } @else { "I have it" } }
+                button.btn.big type="submit" name="act" value="have" { @if call.has.is_some() { "I take care of it now" } @else { "I take care of it" } }
                 div.two {
-                    a.btn href="#until" { "I have it until …" }
+                    a.btn href="#until" { "Until …" }
                     button.btn type="submit" name="act" value="next" { "Next person now" }
                 }
             }
         }
         section.b id="until" {
-            h2 { "I have it until …" }
+            h2 { "I take care of it until …" }
             @if lengths.is_empty() { p.small { "No longer answer can be given: " (time(look, call.could_hold)) " is the latest." } }
             form method="post" action=(action) {
                 input type="hidden" name="act" value="have";

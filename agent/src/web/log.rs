@@ -196,7 +196,7 @@ fn lines(seen: &SharedLook, review: &Review) -> Vec<LogLine> {
             });
         }
         for answer in &call.answers {
-            let words = format!("{} has it, {}", capital(&person(&answer.who)), way_in_words(&answer.via));
+            let words = format!("{} answered {}", capital(&person(&answer.who)), way_in_words(&answer.via));
             found.push(LogLine {
                 at: answer.at.clone(),
                 mark: Mark::Done,

@@ -7,11 +7,11 @@ use super::facts::{Block, Insistence};
 use super::headline::Lead;
 use super::ladder::Ladder;
 use super::quiet;
-use super::state::Phase;
+use super::state::{NEWS_WITHIN, Phase};
 use crate::alarm::Priority;
 use crate::plan::Target;
-use crate::record::{CallChange, CallKind, CallMessage, HeldBy};
-use crate::time::Span;
+use crate::record::{CallChange, CallKind, CallMessage, HeldBy, PageFate};
+use crate::time::{Moment, Span};
 use std::collections::BTreeSet;
 
 impl Decision<'_> {
@@ -109,7 +109,36 @@ impl Decision<'_> {
         if self.call.kind == CallKind::Drill && next >= rungs {
             return self.change(CallChange::Ended);
         }
-        self.take(ladder, rank, next, Lead::Rung);
+        match self.asked_by_news(ladder, rank) {
+            Some(asked) => {
+                let (begun, again) =
+                    (climb.begun, self.facts.ladder(ladder).map_or(Span::ZERO, |it| it.again));
+                self.change(CallChange::Began {
+                    ladder: ladder.to_owned(),
+                    rank,
+                    rung: next,
+                    ago: self.now - begun,
+                    due: asked + again - self.now,
+                });
+            }
+            None => self.take(ladder, rank, next, Lead::Rung),
+        }
+    }
+
+    /// Whether a repeat falls due right behind news: then since when all whom it would tell have
+    /// been asked by that. It counts from there, since a second page tells them nothing new.
+    fn asked_by_news(&self, name: &str, rank: Priority) -> Option<Moment> {
+        let ladder = self.facts.ladder(name)?;
+        let climb = self.call.climb(name, rank).filter(|climb| climb.repeat(ladder.len()).is_some())?;
+        let taken = climb.due - ladder.again;
+        let people = self.reaches(ladder, rank, climb.next, true).0;
+        let people = people.iter().filter(|target| target.contact.is_some());
+        // A siren's pages ask nobody.
+        let asked = people.map(|target| {
+            let told = self.call.told.get(target).filter(|told| told.fate != Some(PageFate::Lost));
+            told.map(|told| told.asked).filter(|asked| *asked > taken && self.now - *asked < NEWS_WITHIN)
+        });
+        asked.collect::<Option<Vec<Moment>>>()?.into_iter().min()
     }
 
     /// Tells a rung's people, and those of the rungs after it as long as nobody is reached.

@@ -73,6 +73,16 @@ impl<'s> Scope<'s> {
         self.batteries.keys().copied()
     }
 
+    /// The battery of this name.
+    pub(crate) fn battery(&self, name: &str) -> Option<&'s Battery> {
+        self.batteries.get(name).map(|(_, battery)| *battery)
+    }
+
+    /// The tank of this number, if it is right.
+    pub(crate) fn tank(&self, id: TankId) -> Option<&'s Tank> {
+        self.tanks.values().find(|(known, _)| *known == id).map(|(_, tank)| *tank)
+    }
+
     /// What a wrong name may have meant. Looking through thousands of names for each of thousands
     /// of mistakes would take minutes, and only so many findings are shown.
     pub(crate) fn meant(&self, name: &str, known: impl IntoIterator<Item = &'s str>) -> Option<String> {

@@ -10,11 +10,12 @@ use crate::alarm::Priority;
 use crate::card::{Card, Step};
 use crate::ids::way_in_words;
 use crate::plan::ways::{Way, for_reader};
-use crate::plan::{Contact, Target};
+use crate::plan::{Alarm, Contact, Target};
 use crate::record::{Outcome, Purpose};
 use crate::site::Callee;
 use crate::time::Moment;
 use crate::words;
+use std::collections::BTreeSet;
 
 /// So many of the latest pages are named, and the last by each way; the others are counted.
 const TOLD_NAMED: usize = 6;
@@ -28,15 +29,18 @@ impl Facts<'_> {
         said.under = self.call_under();
         let steps = self.steps();
         let todo = self.todo(&steps);
+        let goes_on = todo.goes_on();
         said.part("What to do", todo.first);
-        said.part("How to answer", self.how_to_answer());
+        said.part("How to answer", self.how_to_answer(goes_on));
         said.part("What to do next", todo.then);
         said.part("Only for who knows the tank", todo.for_keeper);
+        said.part("Words on this page", self.what_words_mean(&said.plain()));
         said.part("How long there is", self.how_long());
-        said.part(self.help_title(), self.help());
+        said.part(self.help_title(), self.help(&todo.placed));
         said.part("What may be behind it", self.cause());
         said.part("What the watch has switched", self.what_was_done());
-        said.part("Also wrong now", self.elsewhere(|matter| matter.stands()));
+        said.part("Also wrong now", self.elsewhere(|matter| matter.stands() && !matter.back));
+        said.part("Perhaps over by now", self.elsewhere(|matter| matter.stands() && matter.back));
         said.part("Wrong before, not now", self.elsewhere(|matter| !matter.stands()));
         said.part("Who was told", self.told());
         said.foot = self.call_foot();
@@ -46,11 +50,7 @@ impl Facts<'_> {
 
     fn call_heading(&self) -> String {
         let Some(lead) = &self.lead else { return self.drill_heading() };
-        let standing = self.others.iter().filter(|matter| matter.stands()).count();
-        let more = match standing {
-            0 => String::new(),
-            more => format!(" (and {})", words::counted(more, "other alarm")),
-        };
+        let more = self.and_more();
         let (ask, worse) = match &self.news {
             News::StillOnIt => ("Still on it? ", ""),
             News::Worse => ("", ": it got worse"),
@@ -62,6 +62,27 @@ impl Facts<'_> {
         };
         let since = self.time(lead.onset);
         format!("{ask}{}{worse}{more}, since {since}, code {}", lead.heading(), self.code)
+    }
+
+    /// ` (and 2 more, same cause)`: what else stands, and that it is no trouble of its own.
+    fn and_more(&self) -> String {
+        match self.more_standing() {
+            (0, _) => String::new(),
+            (more, true) => format!(" (and {more} more, same cause)"),
+            (more, false) => format!(" (and {})", words::counted(more, "more alarm")),
+        }
+    }
+
+    /// How many others stand, and whether each of them explains another or is explained by one.
+    fn more_standing(&self) -> (usize, bool) {
+        let others: Vec<&Matter<'_>> = self.others.iter().filter(|matter| matter.stands()).collect();
+        let lead = self.lead.as_ref().and_then(|lead| lead.alarm);
+        let alarms = || lead.into_iter().chain(others.iter().filter_map(|matter| matter.alarm));
+        let explains = |cause: &Alarm, alarm: &Alarm| {
+            alarm.consequence_of.iter().any(|known| self.plan.alarm(*known).name == cause.name)
+        };
+        let tied = |alarm: &Alarm| alarms().any(|other| explains(alarm, other) || explains(other, alarm));
+        (others.len(), alarms().count() == others.len() + 1 && alarms().all(tied))
     }
 
     /// What a page leads with: its news, or the alarm.
@@ -83,7 +104,7 @@ impl Facts<'_> {
 
     fn call_under(&self) -> Vec<String> {
         let Some(lead) = &self.lead else { return Vec::new() };
-        let mut lines = vec![format!("{} {}", how_bad(self.priority), self.who_has_it())];
+        let mut lines = vec![format!("{} {}", self.how_bad(), self.who_has_it())];
         if self.news_heading(lead) != lead.heading() {
             let since = self.time(lead.onset);
             let what = if lead.stands() { lead.heading() } else { format!("It was: {}", lead.heading()) };
@@ -103,6 +124,30 @@ impl Facts<'_> {
         lines.extend(self.notes.iter().map(|note| words::sentence(note)));
         lines.extend(self.held_back());
         lines
+    }
+
+    /// How bad it is, in a word that a neighbour knows, and by when that wants an act: the time
+    /// that stands below too, so that no page names two.
+    fn how_bad(&self) -> String {
+        let by = match self.news {
+            News::HeatersCut(by) => by,
+            News::Raised
+            | News::StillOnIt
+            | News::Worse
+            | News::Undone(_)
+            | News::GoesDark(_)
+            | News::NobodyElse => self.act_by().map(|(by, _)| by),
+        };
+        let by = by.filter(|by| *by > self.now.mono).map(|by| self.time(by));
+        let act = match (self.priority, by) {
+            (Priority::Critical, _) => "act at once, or animals in the water may die".to_owned(),
+            (Priority::High | Priority::Medium, Some(by)) => format!("act by {by}"),
+            (Priority::Low, Some(by)) => format!("no hurry, act by {by}"),
+            (Priority::High, None) => "act now".to_owned(),
+            (Priority::Medium, None) => "act today".to_owned(),
+            (Priority::Low, None) => "tomorrow will do".to_owned(),
+        };
+        format!("{}: {act}.", words::capital(&self.priority.to_string()))
     }
 
     fn who_has_it(&self) -> String {
@@ -129,6 +174,14 @@ impl Facts<'_> {
         self.reader().is_some_and(|(_, contact)| contact.helper)
     }
 
+    /// Right behind the steps, for whoever is no keeper: what a sump is.
+    fn what_words_mean(&self, steps: &str) -> Vec<PageLine> {
+        match self.reader().is_some_and(|(_, contact)| helping::keeps(contact)) {
+            true => Vec::new(),
+            false => helping::meanings(self.plan, self.reader(), steps),
+        }
+    }
+
     fn ways(&self) -> Vec<&Way> {
         let kind = self.plan.directory.channels.get(self.target).copied();
         for_reader(&self.plan.directory.ways, self.reader(), kind, self.at_hand)
@@ -136,25 +189,28 @@ impl Facts<'_> {
 
     /// The end of a text: how to answer it, and what that means.
     pub(super) fn short_answer(&self) -> String {
-        ways::in_short(&self.ways(), self.code, "I have it")
+        ways::in_short(&self.ways(), self.code, "I take care of it")
     }
 
-    /// By which ways, and what an answer means.
-    pub(super) fn how_to_answer(&self) -> Vec<PageLine> {
+    /// By which ways, and what an answer means; and at which step to go on then.
+    pub(super) fn how_to_answer(&self, goes_on: Option<usize>) -> Vec<PageLine> {
         let ways = self.ways();
         let mut lines = ways::lines(&ways, self.code, self.reader().map_or("", |(name, _)| name));
         let mut callees = helping::callees(self.plan, self.reader());
         let by_phone = |callee: &Callee| format!("{}: {}", callee.name, callee.phone.dialled());
         let number = callees.next().map(by_phone);
+        // The steps go on below: nobody may take the answer for the end of them.
+        let then = goes_on.map(|step| format!(" Then step {step}.")).unwrap_or_default();
+        let first = match goes_on {
+            Some(next) if next > 2 => format!("step {}", next - 1),
+            Some(_) | None => "the first step".to_owned(),
+        };
         if ways.is_empty() {
             let call = number.unwrap_or_else(|| "whoever keeps the tanks".to_owned());
-            lines
-                .push(PageLine::of(format!("After the first step call {call}, and say code {}.", self.code)));
+            lines.push(PageLine::of(format!("After {first} call {call}, and say code {}.{then}", self.code)));
             // Whoever is not at home must not stop the one who is.
             lines.push(PageLine::of(match callees.next().map(by_phone) {
-                Some(other) => {
-                    format!("Nobody picks up? Call {other}, or go on, and call again.")
-                }
+                Some(other) => format!("Nobody picks up? Call {other}, or go on, and call again."),
                 None => "Nobody picks up? Go on, and call again.".to_owned(),
             }));
         } else {
@@ -162,7 +218,7 @@ impl Facts<'_> {
             let hard = ways.iter().all(|way| way.takes.is_some());
             lines.extend(number.filter(|_| hard).map(|call| PageLine::of(format!("Or call {call}."))));
             if self.purpose == Purpose::Call {
-                lines.push(PageLine::of(self.what_it_means()));
+                lines.push(PageLine::of(self.what_it_means() + &then));
             }
         }
         lines
@@ -171,21 +227,21 @@ impl Facts<'_> {
     /// An answer says who acts, and by when; for how long nobody else is called is another time,
     /// and both stand together, so that the later one is not taken for the time there is.
     fn what_it_means(&self) -> String {
-        let standing = self.others.iter().filter(|matter| matter.stands()).count();
-        let of_it = match standing {
-            0 => "of it".to_owned(),
-            more => format!("of it and of {}", words::counted(more, "other alarm")),
+        let of_it = match self.more_standing() {
+            (0, _) | (_, true) => "of it",
+            (_, false) => "of all of it",
         };
         let act = match self.act_by() {
             Some((by, _)) if by > self.now.mono => format!(", and act by {}", self.time(by)),
             Some(_) => ", and go now".to_owned(),
             None => String::new(),
         };
-        let until = self.would_hold.map(|until| format!(" until {}", self.time(until)));
-        format!("It means: I take care {of_it}{act}. Others are not called{}.", until.unwrap_or_default())
+        let others =
+            self.would_hold.map(|until| format!(" Nobody else is called before {}.", self.time(until)));
+        format!("It means: I take care {of_it}{act}.{}", others.unwrap_or_default())
     }
 
-    /// `If nobody answers until 01:25, the watch asks Tom by mail next, and you again by push.`
+    /// `If nobody has answered by 01:25, the next to be asked: Tom by mail, and you again by push.`
     fn next(&self) -> Option<String> {
         let (targets, at) = self.next.as_ref()?;
         let me = |target: &&Target| target.contact.is_some() && target.contact == self.target.contact;
@@ -194,11 +250,11 @@ impl Facts<'_> {
         let again = words::list(&mine.iter().map(|it| crate::plan::spoken(&it.channel)).collect::<Vec<_>>());
         let asked = match (people.is_empty(), again.is_empty()) {
             (true, true) => return None,
-            (false, true) => format!("{people} next"),
+            (false, true) => people,
             (true, false) => format!("you again, by {again}"),
-            (false, false) => format!("{people} next, and you again by {again}"),
+            (false, false) => format!("{people}, and you again by {again}"),
         };
-        Some(format!("If nobody answers until {}, the watch asks {asked}.", self.time(*at)))
+        Some(format!("If nobody has answered by {}, the next to be asked: {asked}.", self.time(*at)))
     }
 
     /// For who may never have been here: that it is an aquarium, which one, and where.
@@ -222,9 +278,9 @@ impl Facts<'_> {
     }
 
     /// Where things are and whom to call, for an alarm of this site.
-    fn help(&self) -> Vec<PageLine> {
+    fn help(&self, said: &BTreeSet<String>) -> Vec<PageLine> {
         let alarm = self.lead.as_ref().and_then(|lead| lead.alarm).filter(|alarm| alarm.watched.is_none());
-        let lines = alarm.map(|alarm| helping::lines(self.plan, alarm.tank, self.reader()));
+        let lines = alarm.map(|alarm| helping::lines(self.plan, alarm.tank, self.reader(), said));
         self.what_place_this_is().into_iter().chain(lines.unwrap_or_default()).map(PageLine::Plain).collect()
     }
 
@@ -258,9 +314,12 @@ impl Facts<'_> {
         }
         let mut told: Vec<(Moment, String)> = Vec::new();
         for telling in named {
+            let is_person = telling.target.contact.is_some();
             let fate = match telling.outcome {
-                None => "on its way".to_owned(),
-                Some(Outcome::Accepted { .. }) => "sent".to_owned(),
+                None if is_person => "on its way".to_owned(),
+                None => "is being switched on".to_owned(),
+                Some(Outcome::Accepted { .. }) if is_person => "sent".to_owned(),
+                Some(Outcome::Accepted { .. }) => "switched on, to wake whoever is near".to_owned(),
                 Some(last) => {
                     let trouble = last.trouble().unwrap_or_default();
                     let how = if last.is_for_now() { "not yet" } else { "FAILED" };
@@ -286,7 +345,10 @@ impl Facts<'_> {
             format!("page {nth} to you this way")
         };
         let mut foot = vec![
-            format!("Sent {}, {nth}.", self.time(self.now.mono)),
+            format!(
+                "Sent {} by the watch (the computer that reads the sensors): {nth}.",
+                self.time(self.now.mono)
+            ),
             format!(
                 "All pages with the code {} are about this{}.",
                 self.code,
@@ -326,40 +388,5 @@ impl Facts<'_> {
         more.extend(self.notes.iter().map(|note| words::capital(note)));
         let step = Card::first_text(steps).map(str::to_owned);
         Short { what, step, more, answer: Some(self.short_answer()) }
-    }
-
-    /// A drill of a call-out.
-    pub(super) fn drill(&self) -> Said {
-        let mut said = Said { kind: Look::Test, heading: self.drill_heading(), ..Said::default() };
-        said.under =
-            vec!["This is a test of the call-out. Answer it as you would the real thing.".to_owned()];
-        said.part("How to answer", self.how_to_answer());
-        said.part("Who was told", self.told());
-        said.foot.extend(self.repeat());
-        said.short = self.drill_short();
-        said
-    }
-
-    fn drill_heading(&self) -> String {
-        let policy = crate::plan::spoken(self.policy);
-        format!(
-            "TEST {}: a drill of the call-out {policy}, nothing is wrong, code {}",
-            self.plan.site, self.code
-        )
-    }
-
-    fn drill_short(&self) -> Short {
-        let what = vec![format!("TEST {}: a drill, nothing is wrong", self.plan.site)];
-        Short { what, answer: Some(self.short_answer()), ..Short::default() }
-    }
-}
-
-/// How bad it is, in a word that a neighbour knows.
-fn how_bad(priority: Priority) -> &'static str {
-    match priority {
-        Priority::Critical => "Critical: act at once, or animals in the water may die.",
-        Priority::High => "High: act within the hour.",
-        Priority::Medium => "Medium: act today.",
-        Priority::Low => "Low: tomorrow will do.",
     }
 }

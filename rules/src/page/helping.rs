@@ -1,10 +1,38 @@
 //! The part of a card that is the site's own: which tank is meant, where things are, whom to call,
 //! what a helper may do.
 
+use super::said::PageLine;
 use crate::plan::ways::Skill;
 use crate::plan::{Contact, Help, Plan, TankId};
 use crate::site::Callee;
 use crate::words::{capital, sentence};
+use std::collections::BTreeSet;
+
+/// Words of the trade that no other word can stand for, and what they mean.
+const MEANINGS: [(&str, &str); 16] = [
+    ("sump", "the box of water below the tank, mostly inside its stand"),
+    ("return pump", "stands in the sump and lifts its water back into the tank"),
+    ("circulation pump", "hangs inside the tank and moves its water"),
+    ("top-off", "a small pump that fills up fresh water from a can or box beside the tank"),
+    (
+        "air pump",
+        "a small box that blows bubbles into the water, through a thin hose with a stone at its end",
+    ),
+    ("dosing pump", "a small pump that drips something from a bottle into the water"),
+    ("skimmer", "a tall tube with a cup of foam on top, in the sump or beside it"),
+    ("reactor", "a closed tube that water is pumped through, in the sump or beside it"),
+    ("probe", "the end of a sensor's cable, which hangs in the water"),
+    ("gateway", "a box that brings what sensors say by radio to the watch"),
+    ("broker", "the program that brings what sensors say to the watch"),
+    ("UPS", "a box with a battery, for when the house has no power"),
+    ("panel", "the box with the house's breakers or fuses"),
+    ("mains", "the power that the house gets from outside"),
+    ("salinity", "how salty the water is"),
+    ("the watch", "the small computer that reads the sensors, and sends these pages"),
+];
+const KEEPER: &str = "the keeper";
+/// So begins the name of a gateway's place.
+const GATEWAY: &str = "gateway ";
 
 /// What a helper leaves alone, whoever asks.
 const NOT_FOR_HELPERS: &str = "switching breakers back on, dosing, topping up, and hands in the water";
@@ -19,13 +47,56 @@ pub(super) fn callees<'p>(
 }
 
 /// Where what a step names is to be found, of this tank first, then of the site: `Heater plugs:
-/// left behind the stand.` A step names a thing if each word of the thing's name stands in it.
-pub(super) fn place_of(plan: &Plan, about: Option<TankId>, step: &str) -> Option<String> {
+/// left of the stand.` A step names a thing if each word of the thing's name stands in it; of
+/// several things the one whose name says most is meant. The pump that gives air is the one on a
+/// battery, whether the step says so or not.
+pub(super) fn place_of(plan: &Plan, about: Option<TankId>, step: &str, gives_air: bool) -> Option<String> {
     let of_tank = about.map(|tank| &plan.tank(tank).help.places);
-    let known = of_tank.into_iter().chain([&plan.help.places]).flatten();
-    let said: Vec<String> = stems(step).collect();
-    let mut named = known.filter(|(thing, _)| stems(thing).all(|word| said.contains(&word)));
-    named.next().map(|(thing, place)| format!("{}: {}.", capital(thing), place.trim_end_matches('.')))
+    let known: Vec<&(String, String)> = of_tank.into_iter().chain([&plan.help.places]).flatten().collect();
+    let mut said: Vec<String> = stems(step).collect();
+    if gives_air {
+        said.extend(["battery", "air", "pump"].map(str::to_owned));
+    }
+    let named = known.iter().rev().filter(|(thing, _)| stems(thing).all(|word| said.contains(&word)));
+    named.max_by_key(|(thing, _)| stems(thing).count()).map(|entry| said_of(entry))
+}
+
+/// `Heater plugs: left of the stand.`
+fn said_of((thing, place): &(String, String)) -> String {
+    format!("{}: {}.", capital(thing), place.trim_end_matches('.'))
+}
+
+/// Whether somebody is at home with the watch or its broker: a keeper.
+pub(super) fn keeps(contact: &Contact) -> bool {
+    !contact.helper && (contact.can(Skill::Broker) || contact.can(Skill::Computer))
+}
+
+/// What words of this page mean, for who has never kept fish: half a sentence each, in the order of
+/// the page.
+pub(super) fn meanings(plan: &Plan, reader: Option<(&str, &Contact)>, page: &str) -> Vec<PageLine> {
+    let said: Vec<String> = words_of(page).collect();
+    let first = |term: &str| {
+        let wanted: Vec<String> = words_of(term).collect();
+        let is =
+            |(word, wanted): (&String, &String)| word == wanted || word.strip_suffix('s') == Some(wanted);
+        said.windows(wanted.len()).position(|words| words.iter().zip(&wanted).all(is))
+    };
+    let mut found: Vec<(usize, String)> = MEANINGS
+        .iter()
+        .filter_map(|(term, what)| Some((first(term)?, format!("{}: {what}.", capital(term)))))
+        .collect();
+    if let Some(at) = first(KEEPER) {
+        let call = callees(plan, reader).next();
+        let call = call.map(|it| format!("; call {}", it.name)).unwrap_or_default();
+        found.push((at, format!("Keeper: who looks after these aquariums{call}.")));
+    }
+    found.sort_unstable();
+    found.into_iter().map(|(_, line)| PageLine::Plain(line)).collect()
+}
+
+/// The words in small letters.
+fn words_of(text: &str) -> impl Iterator<Item = String> + '_ {
+    text.split(|sign: char| !sign.is_alphanumeric()).filter(|word| !word.is_empty()).map(str::to_lowercase)
 }
 
 /// The words in small letters, one and several of a thing alike.
@@ -49,20 +120,25 @@ pub(super) fn aquarium(plan: &Plan, tank: TankId) -> String {
 }
 
 /// The lines for a page about this tank, or about the whole site.
-pub(super) fn lines(plan: &Plan, about: Option<TankId>, reader: Option<(&str, &Contact)>) -> Vec<String> {
+///
+/// Where things are, but for what was `said` beside the steps. Things of a tank, and gateways, are
+/// said beside the steps that need them, and nowhere else.
+pub(super) fn lines(
+    plan: &Plan,
+    about: Option<TankId>,
+    reader: Option<(&str, &Contact)>,
+    said: &BTreeSet<String>,
+) -> Vec<String> {
     let to_helper = reader.is_some_and(|(_, contact)| contact.helper);
     let tanks = (0..).map(TankId).zip(&plan.tanks).filter(|(id, _)| about.is_none_or(|about| about == *id));
     let tanks: Vec<(TankId, &str, &Help)> =
         tanks.map(|(id, tank)| (id, tank.title.as_str(), &tank.help)).collect();
-    let place = |tank: Option<&str>, (thing, place): &(String, String)| match tank {
-        Some(tank) => format!("{}, {thing}: {place}", capital(tank)),
-        None => format!("{}: {place}", capital(thing)),
-    };
-    let mut lines: Vec<String> = tanks.iter().filter_map(|(id, ..)| which_tank(plan, *id)).collect();
-    lines.extend(plan.help.places.iter().map(|found| place(None, found)));
-    for (_, tank, help) in &tanks {
-        lines.extend(help.places.iter().map(|found| place(Some(tank), found)));
-    }
+    let place = |(thing, place): &(String, String)| format!("{}: {place}", capital(thing));
+    // Above it stands for a helper which aquarium a page about one is of.
+    let which = tanks.iter().filter(|_| about.is_none() || !to_helper);
+    let mut lines: Vec<String> = which.filter_map(|(id, ..)| which_tank(plan, *id)).collect();
+    let is_new = |found: &&(String, String)| !said.contains(&said_of(found)) && !found.0.starts_with(GATEWAY);
+    lines.extend(plan.help.places.iter().filter(is_new).map(place));
     for callee in callees(plan, reader) {
         lines.push(format!("Call {}: {}", callee.name, callee.phone.dialled()));
     }
@@ -74,7 +150,6 @@ pub(super) fn lines(plan: &Plan, about: Option<TankId>, reader: Option<(&str, &C
         "A helper may do every step that is for anyone"
     };
     // Who is neither a helper nor at home with the watch asks whether they may.
-    let keeps = |contact: &Contact| contact.can(Skill::Broker) || contact.can(Skill::Computer);
     if reader.is_some_and(|(_, contact)| !contact.helper && !keeps(contact)) {
         let yours = "You may do every step that stands here; those for who knows the tank only if you do.";
         lines.push(yours.to_owned());
@@ -88,7 +163,7 @@ pub(super) fn lines(plan: &Plan, about: Option<TankId>, reader: Option<(&str, &C
         lines.push(format!("{}: {who} besides: {}.", capital(tank), help.may.join("; ")));
     }
     let leaves = match to_helper {
-        true => "Leave to the keeper (who looks after the aquariums)",
+        true => "Leave to the keeper, who looks after the aquariums",
         false => "A helper leaves to the keeper",
     };
     lines.push(format!("{leaves}: {NOT_FOR_HELPERS}."));

@@ -66,12 +66,16 @@ impl Facts<'_> {
         found
     }
 
-    /// By when the leading alarm wants an act, and how long it gives: what is high and says nothing
-    /// of it gives an hour, as its page says.
+    /// By when the leading alarm wants an act, and how long it gives. What says nothing of it gives
+    /// an hour if it is high, as its page says, and half of one if it is critical.
     pub(super) fn act_by(&self) -> Option<(Moment, Span)> {
         let lead = self.lead.as_ref().filter(|lead| lead.stands())?;
-        let hour = (lead.priority == Priority::High).then_some(Span::hours(1));
-        let given = lead.alarm?.time_to_respond.or(hour)?;
+        let unsaid = match lead.priority {
+            Priority::Critical => Some(Span::minutes(30)),
+            Priority::High => Some(Span::hours(1)),
+            Priority::Medium | Priority::Low => None,
+        };
+        let given = lead.alarm?.time_to_respond.or(unsaid)?;
         Some((lead.onset + given, given))
     }
 
@@ -81,8 +85,10 @@ impl Facts<'_> {
         let lead = self.lead.as_ref().filter(|lead| lead.stands())?;
         let Some((by, given)) = self.act_by() else {
             return Some(match lead.priority {
+                // Of an alarm that the plan has no more.
                 Priority::Critical => "Act at once.".to_owned(),
-                Priority::High | Priority::Medium => "Act today.".to_owned(),
+                Priority::High => "Act within the hour.".to_owned(),
+                Priority::Medium => "Act today.".to_owned(),
                 Priority::Low => "Tomorrow will do.".to_owned(),
             });
         };
@@ -120,14 +126,15 @@ impl Facts<'_> {
         let at = |hours: f64| words::not_before(&self.now, hours, &self.plan.zone);
         let what = &harm.what;
         let likely = harm.range.likely;
-        let likely = match likely.is_finite() && likely <= DAY_H && likely > harm.range.low + 0.1 {
-            true => format!(", likely about {}", at(likely)),
-            false => String::new(),
-        };
-        if harm.range.low < 1.0 / 12.0 {
-            format!("{what} at any time{likely}")
-        } else {
-            format!("{what} not before {}{likely}", at(harm.range.low))
+        let likely =
+            (likely.is_finite() && likely <= DAY_H && likely > harm.range.low + 0.1).then(|| at(likely));
+        match (harm.range.low < 1.0 / 12.0, likely) {
+            (true, Some(likely)) => format!("{what} possible from now on, likely about {likely}"),
+            (true, None) => format!("{what} at any time from now on"),
+            (false, Some(likely)) => {
+                format!("{what} not before {}, likely about {likely}", at(harm.range.low))
+            }
+            (false, None) => format!("{what} not before {}", at(harm.range.low)),
         }
     }
 
@@ -138,12 +145,12 @@ impl Facts<'_> {
         }
         Some(match self.goes_dark {
             Some(at) if at <= self.now.mono => {
-                "This watch may lose its power at any time. After that it calls nobody.".to_owned()
+                "This watch (the computer that sends these pages) may lose its power at any time. After that it calls nobody.".to_owned()
             }
             Some(at) => {
-                format!("This watch has power until about {}. After that it calls nobody.", self.time(at))
+                format!("This watch (the computer that sends these pages) has power until about {}. After that it calls nobody.", self.time(at))
             }
-            None => "How long this watch has power is not known: look yourself every hour.".to_owned(),
+            None => "How long this watch (the computer that sends these pages) has power is not known: look yourself every hour.".to_owned(),
         })
     }
 

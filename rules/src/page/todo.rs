@@ -10,6 +10,9 @@ use crate::card::{self, Act, Card, CardLine, LineKind, Step, Who};
 use crate::words;
 use std::collections::BTreeSet;
 
+/// What a card says where somebody has to be called: the site's own number takes its place.
+const CALL_FOR_HELP: &str = "call for help";
+const CALL_EMERGENCY: &str = "call the emergency number";
 /// So many steps stand on a page, of all cards together.
 const STEPS: usize = 12;
 /// How somebody finds a heater's plug who has never seen one.
@@ -24,6 +27,30 @@ pub(super) struct Todo {
     pub(super) then: Vec<PageLine>,
     /// All later steps for who knows the tank.
     pub(super) for_keeper: Vec<PageLine>,
+    /// Where things are, as it was said beside a step.
+    pub(super) placed: BTreeSet<String>,
+}
+
+impl Todo {
+    /// The step that comes after the answer, if one does that is for whoever reads.
+    pub(super) fn goes_on(&self) -> Option<usize> {
+        self.then.iter().find_map(|line| match line {
+            PageLine::Step(number, _) => Some(*number),
+            PageLine::Plain(_)
+            | PageLine::First(_)
+            | PageLine::Done(_)
+            | PageLine::At(..)
+            | PageLine::Link { .. } => None,
+        })
+    }
+}
+
+/// What has been said once on a page and is not said again.
+#[derive(Default)]
+struct SaidOnce {
+    places: BTreeSet<String>,
+    /// The number of whom to call.
+    number: bool,
 }
 
 impl Facts<'_> {
@@ -75,18 +102,14 @@ impl Facts<'_> {
     pub(super) fn todo(&self, steps: &[Step<'_>]) -> Todo {
         let (leads, later) = leading(steps);
         let mut todo = Todo::default();
-        let mut placed = BTreeSet::new();
+        let mut once = SaidOnce::default();
         for (at, step) in leads.iter().enumerate() {
             let words = match step.line.who {
                 Who::Keeper => format!("Keeper only: {}", self.step_in_words(step)),
                 Who::Anyone => self.step_in_words(step),
             };
-            let call = match step.line.kind {
-                LineKind::LookFirst => self.whom_to_call(),
-                LineKind::Act | LineKind::LeaveAlone => String::new(),
-            };
-            let said = PageStep { own: step.line.words.clone(), said: words + &call };
-            let said = self.with_place(step.line, said, &mut placed);
+            let said = PageStep { own: step.line.words.clone(), said: words };
+            let said = self.with_place(step.line, said, &mut once);
             todo.first.push(match at {
                 0 => PageLine::First(said),
                 at => PageLine::Step(at + 1, said),
@@ -116,10 +139,11 @@ impl Facts<'_> {
                 Who::Keeper => &mut todo.for_keeper,
             };
             let said = PageStep { own: step.line.words.clone(), said: self.step_in_words(step) };
-            let said = self.with_place(step.line, said, &mut placed);
+            let said = self.with_place(step.line, said, &mut once);
             part.push(PageLine::Step(number, said));
             part.extend(self.which_tank_first(step));
         }
+        todo.placed = once.places;
         todo
     }
 
@@ -131,14 +155,15 @@ impl Facts<'_> {
         }
     }
 
-    /// The step, and where to find what it names: said once a page. A helper is told how to know a
-    /// heater and its plug where nobody has written down where they are.
-    fn with_place(&self, line: &CardLine, step: PageStep, placed: &mut BTreeSet<String>) -> PageStep {
+    /// The step with whom to call, and where to find what it names: each said once a page. A helper
+    /// is told how to know a heater and its plug where nobody has written down where they are.
+    fn with_place(&self, line: &CardLine, step: PageStep, once: &mut SaidOnce) -> PageStep {
+        let step = PageStep { said: self.with_number(&step.said, once), ..step };
         let about = self.lead.as_ref().and_then(|lead| lead.alarm).and_then(|alarm| alarm.tank);
         let unknown = self.is_helper() && line.names_a_heater_plug();
-        let place = helping::place_of(self.plan, about, &step.own)
+        let place = helping::place_of(self.plan, about, &step.own, line.act == Some(Act::Air))
             .or_else(|| unknown.then(|| WHICH_HEATER.to_owned()));
-        match place.filter(|place| placed.insert(place.clone())) {
+        match place.filter(|place| once.places.insert(place.clone())) {
             Some(place) => PageStep { said: format!("{} {place}", step.said), ..step },
             None => step,
         }
@@ -156,7 +181,10 @@ impl Facts<'_> {
             [..] => return None,
         };
         let order: Vec<String> = tanks.iter().map(|tank| self.known_by(tank)).collect();
-        Some(PageLine::of(format!("First {}. One pump? The jug for {others}.", order.join(", then "))))
+        Some(PageLine::of(format!(
+            "First {}. Only one pump? A jug for {others}, as below.",
+            order.join(", then ")
+        )))
     }
 
     /// A tank's title, and for a helper which tank that is.
@@ -166,10 +194,23 @@ impl Facts<'_> {
         looks.map_or_else(|| title.to_owned(), |looks| format!("{title} ({looks})"))
     }
 
-    /// Whom somebody calls who may not go in; nobody is told to call themselves.
-    fn whom_to_call(&self) -> String {
-        let callee = helping::callees(self.plan, self.reader()).next();
-        callee.map(|callee| format!(" {}: {}.", callee.name, callee.phone.dialled())).unwrap_or_default()
+    /// Help has a name and a number: whom somebody calls who may not go on, and who comes when
+    /// people are hurt. Nobody is told to call themselves.
+    fn with_number(&self, step: &str, once: &mut SaidOnce) -> String {
+        let emergency = self.plan.help.emergency.as_ref().map(|phone| format!("call {}", phone.dialled()));
+        let step = match emergency {
+            Some(call) => step.replace(CALL_EMERGENCY, &call),
+            None => step.to_owned(),
+        };
+        match helping::callees(self.plan, self.reader()).next().filter(|_| step.contains(CALL_FOR_HELP)) {
+            Some(callee) if once.number => step.replace(CALL_FOR_HELP, &format!("call {}", callee.name)),
+            Some(callee) => {
+                once.number = true;
+                let call = format!("call {}: {}", callee.name, callee.phone.dialled());
+                step.replace(CALL_FOR_HELP, &call)
+            }
+            None => step,
+        }
     }
 
     /// Whether the page's own news says what a person has to do in the watch's place.

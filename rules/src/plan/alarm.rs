@@ -63,7 +63,7 @@ pub(super) fn read(
     let mut read = read?;
     read.alarm.hazard = Some(&expanded.hazard.name);
     if !has_title {
-        read.alarm.title.clone_from(&expanded.hazard.title);
+        read.alarm.title.clone_from(&expanded.title);
     }
     if !had_own {
         read.explained.because_of = &expanded.hazard.because_of;

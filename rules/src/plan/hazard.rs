@@ -3,14 +3,16 @@
 //! Findings inside the text point at the parameter they come from, or else at the hazard's name.
 
 use super::context::{CheckContext, CheckedRelays};
-use super::{Adds, Sensor};
+use super::{Adds, Sensor, spoken};
 use crate::condition::{Scope, is_word};
 use crate::diagnostic::Finding;
 use crate::diagnostic::did_you_mean;
 use crate::diagnostic::{Item, Table, listed};
 use crate::hazard::{self, Hazard, Piece, Role, Setting};
+use crate::ids::TankId;
 use crate::units::Quantity;
 use crate::units::QuantityItem as _;
+use crate::words;
 use std::collections::BTreeMap;
 use std::ops::Range;
 
@@ -21,6 +23,8 @@ const MOST_OFFERED: usize = 12;
 pub(super) struct Expanded {
     pub(super) hazard: &'static Hazard,
     pub(super) text: String,
+    /// What is wrong, for people, and with which part where there may be several.
+    pub(super) title: String,
     /// Where the hazard is named.
     named: Range<usize>,
     /// Stretches of the text that are the keeper's own, and where they stand in the file.
@@ -219,7 +223,8 @@ impl<'s> Maker<'_, 's> {
                 Some("leave one of them out".to_owned()),
             );
         }
-        let whole = |form: &&&toml::Table| self.hazard.needs(form).iter().all(known);
+        let whole =
+            |form: &&&toml::Table| self.hazard.needs(form).iter().all(known) && self.is_meant(form, given);
         let Some(form) = possible.iter().find(whole) else {
             // It may be that the sensor is there and mistaken, which is reported already.
             if !self.scope.is_whole() {
@@ -229,6 +234,38 @@ impl<'s> Maker<'_, 's> {
             return self.named.wrong(title, "this hazard needs more", Some(self.offer(&possible, given)));
         };
         self.write(form, given)
+    }
+
+    /// Whether the form is for what these parts measure, where they do.
+    fn is_meant(&self, form: &toml::Table, given: &BTreeMap<&str, Filling<'s>>) -> bool {
+        let Some(of) = hazard::of_heated(form) else { return true };
+        let needs = self.hazard.needs(form);
+        let mut sensors = needs.iter().filter_map(|key| self.filling(key, given)?.sensor);
+        let heated = |id: TankId| self.scope.tank(id).is_some_and(|tank| !tank.gear.unheated);
+        sensors.all(|sensor| of.contains(&sensor.measure.name) && sensor.tank.is_some_and(heated))
+    }
+
+    /// `a battery runs low: UPS`: the title, and which part it is.
+    fn title(&self, form: &toml::Table, given: &BTreeMap<&str, Filling<'s>>) -> String {
+        let title = &self.hazard.title;
+        let needs = self.hazard.needs(form);
+        let named = needs.iter().filter(|key| self.hazard.roles.get(**key).is_some_and(|role| role.in_title));
+        let parts = named.filter_map(|key| {
+            let filling = self.filling(key, given)?;
+            let Some(sensor) = filling.sensor else { return Some(self.battery_of(&filling.text)) };
+            let tank = sensor.tank.and_then(|id| self.scope.tank(id));
+            let place = tank.map_or("", |tank| tank.title.as_str());
+            Some(words::without_place(&sensor.title, place).to_owned())
+        });
+        let parts: Vec<String> = parts.filter(|part| !title.contains(part.as_str())).collect();
+        if parts.is_empty() { title.clone() } else { format!("{title}: {}", words::list(&parts)) }
+    }
+
+    /// What hangs on the battery, as people say it, or its own name.
+    fn battery_of(&self, name: &str) -> String {
+        let feeds = self.scope.battery(name).and_then(|battery| battery.feeds);
+        let relay = feeds.and_then(|id| self.relays.get(id.index())?.as_ref());
+        relay.map_or_else(|| spoken(name), |relay| format!("that of the {}", relay.title))
     }
 
     fn is_word(&self, key: &str) -> bool {
@@ -275,6 +312,7 @@ impl<'s> Maker<'_, 's> {
         let mut out = Expanded {
             hazard: self.hazard,
             text: String::new(),
+            title: self.title(form, given),
             named: self.named.span(),
             given: Vec::new(),
         };

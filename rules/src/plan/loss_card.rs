@@ -10,6 +10,9 @@ use crate::units::Scale;
 use crate::words::{capital, for_people, uncapital};
 use std::collections::BTreeSet;
 
+/// What shows that there is power.
+const PRESENCE: &str = "presence";
+
 /// How a sensor should report helps a keeper only.
 pub(super) fn response(
     sight: &Sight,
@@ -42,6 +45,12 @@ pub(super) fn response(
     let mut looked_at = BTreeSet::new();
     for (_, sensor) in lost {
         let Some(kind) = MeasureKind::named(sensor.measure.name) else { continue };
+        // Whether the house has power is one look, whoever else was to show it.
+        let of_house = |it: &Sensor| it.tank.is_none() && it.measure.name == PRESENCE;
+        if sensor.measure.name == PRESENCE && sensor.tank.is_some() && lost.iter().any(|(_, it)| of_house(it))
+        {
+            continue;
+        }
         // Two probes in one tank are one look into it, by the band of the one that has one.
         if !looked_at.insert((sensor.tank, kind.by_hand)) {
             continue;

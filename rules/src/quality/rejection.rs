@@ -48,6 +48,8 @@ pub enum Rejection {
         value: Option<f64>,
         /// For how long.
         unmoved: Span,
+        /// So long a row of equal readings is believed.
+        limit: Span,
     },
     /// Not understood.
     Unreadable(BadReading),
@@ -107,9 +109,10 @@ impl Rejection {
                 scale.show(*value)
             ),
             // Not "frozen": beside water that is ice.
-            Self::Frozen { value, unmoved } => {
+            Self::Frozen { value, unmoved, limit } => {
                 let said = value.map_or_else(|| "one word".to_owned(), |value| scale.show(value));
-                format!("stuck at exactly {said} for {unmoved}")
+                // Since when it is not believed stands beside it, and is another time.
+                format!("at exactly {said} for {unmoved}, and after {limit} that counts as stuck")
             }
             Self::Unreadable(bad) => bad.to_string(),
             Self::Retained => "kept by the broker: true once".to_owned(),

@@ -270,7 +270,7 @@ fn a_value_that_never_moves_is_withdrawn_until_it_moves() {
     }
     let judged = bench.says(25.0);
     assert_eq!(judged.quality, Quality::Suspect);
-    assert_eq!(bench.words(&judged), "stuck at exactly 25 degC for 2 h");
+    assert_eq!(bench.words(&judged), "at exactly 25 degC for 2 h, and after 2 h that counts as stuck");
     assert_eq!((bench.value(), bench.quality()), (None, Quality::Suspect));
     assert_eq!(bench.track.stale_at(&bench.sensor, bench.now), None);
     assert_eq!(bench.track.last_good(), Some((Value::Number(25.0), bench.now - Span::seconds(30))));

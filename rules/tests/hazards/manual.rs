@@ -20,6 +20,15 @@ pub(crate) fn cards_of(name: &str) -> Vec<String> {
     cards
 }
 
+/// Cards of no hazard, and what shows them.
+const ELSEWHERE: [(&str, &str); 2] = [
+    ("heaters-cut", "pages of heaters that the watch has cut, when all else is well again"),
+    (
+        "watch-silent",
+        "whatever names it: `response = \"card:watch-silent\"` of a site that a witness watches",
+    ),
+];
+
 fn named<T: PartialEq>(names: &[(&'static str, T)], what: T) -> &'static str {
     names.iter().find(|(_, of)| *of == what).map_or("", |(name, _)| name)
 }
@@ -41,7 +50,9 @@ fn manual() -> String {
             .filter(|name| cards_of(name).contains(&built_in.name))
             .map(|name| format!("`{name}`"))
             .collect();
-        let alarms = if alarms.is_empty() { "none of the library".to_owned() } else { alarms.join(", ") };
+        let elsewhere = ELSEWHERE.iter().find(|(name, _)| *name == built_in.name).map(|(_, where_)| *where_);
+        let alarms =
+            if alarms.is_empty() { elsewhere.unwrap_or_default().to_owned() } else { alarms.join(", ") };
         let _ = write!(out, "\n## {}\n\nIn: {alarms}.\n\n", built_in.name);
         out += "| | What to do | In a text | For | Kind | Ticked | Only against | Source |\n\
                 | --- | --- | --- | --- | --- | --- | --- | --- |\n";
@@ -59,6 +70,15 @@ fn manual() -> String {
             );
         }
     }
+    out += "\n## Priorities\n\n\
+            What is at stake and how soon somebody has to act make the priority. What kills within the hour is *critical*, \
+            and nothing else. *high*: animals suffer or die within four hours, or what stands between (a spare, a battery) \
+            ends within one. *medium*: any of these within a day. *low*: later than that, whatever is only not seen, and \
+            upkeep. A finding or forecast of a tank's model is low until the model has learned the tank.\n\n\
+            | Hazard | At stake | Act within | Priority | Why |\n| --- | --- | --- | --- | --- |\n";
+    for (name, stake, time, priority, why) in crate::priorities::derived() {
+        let _ = writeln!(out, "| `{name}` | {} | {time} | {priority} | {why} |", stake.words());
+    }
     out += "\n## Sources\n\n\
             As they were read when the cards were written.\n\n";
     let mut named: Vec<&str> = card::built_in()
@@ -71,6 +91,27 @@ fn manual() -> String {
         let _ = writeln!(out, "- **{key}**: {}", card::source(key).expect("a source"));
     }
     out
+}
+
+#[test]
+fn every_card_appears_somewhere_and_every_hazard_has_one_whose_every_line_has_a_source() {
+    for built_in in card::built_in() {
+        let shown = hazard::names().any(|name| cards_of(name).contains(&built_in.name));
+        let elsewhere = ELSEWHERE.iter().any(|(name, _)| *name == built_in.name);
+        assert!(shown != elsewhere, "{}: in a hazard {shown}, elsewhere {elsewhere}", built_in.name);
+    }
+    for name in hazard::names() {
+        let cards = cards_of(name);
+        assert!(!cards.is_empty(), "{name} has no card");
+        for card in cards {
+            let lines = &card::find(&card).unwrap_or_else(|| panic!("{name}: no card `{card}`")).lines;
+            assert!(!lines.is_empty(), "{card}");
+            for line in lines {
+                let source = line.source.as_deref().and_then(card::source);
+                assert!(source.is_some_and(|source| source.len() > 10), "{card}: {}: no source", line.words);
+            }
+        }
+    }
 }
 
 /// To renew it, put what the failing test prints after its first line into the file.

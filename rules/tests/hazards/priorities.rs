@@ -1,6 +1,6 @@
 //! Priorities follow from what is at stake and how soon a person has to act, for all of the library
-//! at once: the table says for each hazard what is at stake and why, and the rule makes the
-//! priority of it.
+//! at once: the table says for each hazard, and for each of its forms that differs, what is at
+//! stake and why, and the rule makes the priority of it. The manual shows the same table.
 
 use slackwater_rules::hazard;
 use slackwater_rules::time::Span;
@@ -8,7 +8,7 @@ use slackwater_rules::units::Quantity;
 
 /// What follows if nobody acts in time.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Stake {
+pub(crate) enum Stake {
     /// People may be hurt, or a tank's animals die.
     Lives,
     /// Animals suffer.
@@ -21,6 +21,19 @@ enum Stake {
     Upkeep,
 }
 use Stake::{Lives, Margin, Sight, Strain, Upkeep};
+
+impl Stake {
+    /// As the manual says it.
+    pub(crate) fn words(self) -> &'static str {
+        match self {
+            Lives => "lives",
+            Strain => "animals suffer",
+            Margin => "what stands between",
+            Sight => "sight alone",
+            Upkeep => "upkeep",
+        }
+    }
+}
 
 /// The rule. What kills within the hour is critical, and nothing else is; sight alone wakes nobody.
 fn priority(stake: Stake, time: Span) -> &'static str {
@@ -35,7 +48,7 @@ fn priority(stake: Stake, time: Span) -> &'static str {
 }
 
 /// Every hazard, what is at stake, and why it is that.
-const TABLE: [(&str, Stake, &str); 54] = [
+pub(crate) const TABLE: [(&str, Stake, &str); 54] = [
     ("power-lost", Lives, "no air, no heat: in a full tank oxygen may last less than an hour"),
     ("power-unstable", Margin, "what runs still runs; a longer cut is to be expected"),
     ("circuit-dead", Lives, "as a power cut, and there may be water at a plug"),
@@ -80,7 +93,7 @@ const TABLE: [(&str, Stake, &str); 54] = [
     ("light-integral-off", Strain, "a strain of weeks"),
     ("probe-out-of-water", Strain, "a heater that follows the probe heats on and on"),
     ("probes-disagree", Sight, "one of them is wrong"),
-    ("sensor-frozen", Sight, "it may be wrong"),
+    ("sensor-frozen", Strain, "of a thermometer: a heater that follows it heats on and on, or not at all"),
     ("sensor-silent", Sight, "sight alone; what it hides has the plan's own alarm"),
     ("heat-not-coming", Strain, "hours before any limit"),
     ("heat-uncalled", Strain, "a heater may stick: the limit and the watts say so next"),
@@ -96,20 +109,54 @@ const TABLE: [(&str, Stake, &str); 54] = [
     ("heaters-too-small", Margin, "a matter of the next cold spell"),
 ];
 
+/// Forms of a hazard in which something else is at stake, by their numbers.
+const OTHERWISE: [(&str, usize, Stake, &str); 2] = [
+    (
+        "probe-out-of-water",
+        2,
+        Margin,
+        "of salinity: no heater follows it, but the water may have fallen below it",
+    ),
+    ("sensor-frozen", 2, Sight, "of anything else: it may be wrong"),
+];
+
 fn key(text: &str, key: &str) -> String {
     let line = text.lines().find_map(|line| line.strip_prefix(&format!("{key} = \"")));
     line.unwrap_or_default().trim_end_matches('"').to_owned()
+}
+
+/// Every hazard in every form that differs: its name, what is at stake, how soon somebody has to
+/// act, its priority and why.
+pub(crate) fn derived() -> Vec<(&'static str, Stake, String, String, &'static str)> {
+    let mut rows = Vec::new();
+    for (name, stake, why) in TABLE {
+        let text = hazard::text(name).expect("it has a text");
+        let forms = text.split("\n[alarm.").skip(2).enumerate();
+        let mut before = None;
+        for (nth, form) in forms {
+            let other = OTHERWISE.iter().find(|(of, form, ..)| *of == name && *form == nth + 1);
+            let (stake, why) = other.map_or((stake, why), |(_, _, stake, why)| (*stake, *why));
+            let row = (name, stake, key(form, "time-to-respond"), key(form, "priority"), why);
+            if before.as_ref() != Some(&row) {
+                rows.push(row.clone());
+            }
+            before = Some(row);
+        }
+    }
+    rows
 }
 
 #[test]
 fn every_priority_follows_from_what_is_at_stake_and_the_time_to_respond() {
     let names: Vec<&str> = TABLE.iter().map(|(name, ..)| *name).collect();
     assert_eq!(names, hazard::names().collect::<Vec<_>>(), "each hazard has its row");
-    for (name, stake, why) in TABLE {
-        let text = hazard::text(name).expect("it has a text");
-        let time = key(&text, "time-to-respond");
+    for (name, stake, time, said, why) in derived() {
         let time = Quantity::parse(&time).and_then(Quantity::span).expect("a time to respond");
-        assert_eq!(key(&text, "priority"), priority(stake, time), "{name}: {stake:?} within {time}: {why}");
+        assert_eq!(said, priority(stake, time), "{name}: {stake:?} within {time}: {why}");
+    }
+    for (name, form, ..) in OTHERWISE {
+        let text = hazard::text(name).expect("it has a text");
+        assert!(text.split("\n[alarm.").count() > form + 1, "{name} has no form {form}");
     }
 }
 

@@ -115,6 +115,26 @@ fn a_probe_out_of_the_water_is_high_where_a_heater_may_follow_it_and_begins_with
 }
 
 #[test]
+fn a_frozen_thermometer_of_a_tank_is_high_and_begins_with_its_heater_and_anything_else_is_low() {
+    let frozen = |sensor: &str, value: f64| {
+        let keys = format!("sensor = \"{sensor}\"\nlength = \"2 h\"");
+        let mut story = Story::of("sensor-frozen", &keys, &[sensor]);
+        story.says(sensor, value).run(h(3));
+        story
+    };
+    let story = frozen("temperature", 25.3);
+    let page = story.page("neighbour.push");
+    assert_eq!(page.priority, Priority::High);
+    in_order(page, &["\nFirst: Unplug the heater that follows this probe, at a dry plug"]);
+    assert!(page.text.contains("Unplug the heater that follows it, at a dry plug"), "{}", page.text);
+    for (sensor, value) in [("salinity", 35.0), ("level", 21.0)] {
+        let story = frozen(sensor, value);
+        assert_eq!(story.page("ines.push").priority, Priority::Low, "{sensor}");
+        has_none(story.page("ines.push"), &["nplug the heater"]);
+    }
+}
+
+#[test]
 fn in_a_power_cut_a_wet_floor_comes_first_then_air_then_the_jug_then_feeding() {
     let story = dark();
     for to in ["ines.push", "neighbour.push"] {
@@ -160,7 +180,7 @@ fn in_a_power_cut_nobody_burns_anything_indoors_and_a_headache_means_everyone_ou
             dark().page(to),
             &[
                 "No grill, camp stove or gas heater indoors.",
-                "Headache or dizzy? Everyone out into fresh air, and call for help.",
+                "Fumes of engines and fires have no smell. Headache or dizzy? Everyone out, and call the emergency number.",
             ],
         );
     }
@@ -173,11 +193,11 @@ fn water_on_the_floor_begins_with_the_top_off_then_the_sump_the_return_the_panel
         in_order(
             story.page(to),
             &[
-                "\nFirst: Are all plugs, cables and power strips dry?",
-                "\n2. Unplug the top-off pump first, at a dry plug",
-                "Sump full to the brim? Leave the return pump on, and take water out with a bucket",
-                "If it is not: unplug the return pump at a dry plug, and watch the sump: the pipes run back into it.",
-                "Wet plugs or cables: switch their circuit off at the panel, only if you reach it on dry ground.",
+                "\nFirst: Look from dry ground at plugs, cables, power strips. Is one wet? Touch nothing, stay out",
+                "\n2. All of them dry? Unplug the top-off pump first, at a dry plug",
+                "Is the sump full to the brim? Leave the return pump on, and take water out with a bucket",
+                "Sump not full? Unplug the return pump at a dry plug, and look at the sump: the pipes run back into it.",
+                "Plugs or cables wet? Switch their circuit off at the panel, but only if you reach it on dry ground.",
                 "Then air: start the battery air pump.",
             ],
         );
@@ -212,7 +232,7 @@ fn without_flow_air_comes_first_and_hands_stay_out_until_every_plug_is_out() {
         story.page("ines.push"),
         &["\nOnly for who knows the tank\n", "Every plug out? Look for a clogged inlet"],
     );
-    has_none(story.page("neighbour.push"), &["clogged inlet", "Plug the pump in again"]);
+    has_none(story.page("neighbour.push"), &["clogged inlet", "Plug that pump in again"]);
 }
 
 #[test]

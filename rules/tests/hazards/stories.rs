@@ -19,6 +19,26 @@ fn heats<W: ToString + Copy>(story: &mut Story, sensor: &str, (on, off): (W, W),
     }
 }
 
+/// A return flow of 2000 L/h by a meter with noise, which is steady for these days and then fades
+/// by so much in five weeks. The pump pauses for a quarter of an hour a day, and once for three
+/// hours.
+fn fades(story: &mut Story, steady: i64, by: i64) {
+    for day in 0..steady + 35 {
+        let level = 2000 - by * (day - steady + 1).max(0) / 35;
+        for (nth, noise) in (0..).zip([0, 40, -30, 20, -50, 10, 30, -20]) {
+            let pause = match (nth, day) {
+                (3, 10) => h(3),
+                (3, _) => min(15),
+                _ => Span::ZERO,
+            };
+            story.says("return-flow", level + noise).run(Span(h(3).0 - pause.0));
+            if pause > Span::ZERO {
+                story.says("return-flow", 0).run(pause);
+            }
+        }
+    }
+}
+
 macro_rules! stories {
     ($($name:ident: $hazard:literal, $keys:literal, $sensors:expr, $rings:expr, $quiet:expr;)*) => { $(
         mod $name {
@@ -266,6 +286,12 @@ stories! {
         |s| { s.says("return-flow", 2000).run(h(24 * 14)).ramp("return-flow", 1333.0, h(24 * 35)).run(h(12)); },
         // By an eighth in five weeks, as a meter drifts.
         |s| { s.says("return-flow", 2000).run(h(24 * 14)).ramp("return-flow", 1750.0, h(24 * 35)).run(h(12)); };
+
+    flow_fading_little_by_little_of_a_noisy_meter: "flow-fading", "", ["return-flow"],
+        // By a third in five weeks, soon after the meter came in; fed every day, and a power cut.
+        |s| { fades(s, 3, 667); },
+        // By an eighth.
+        |s| { fades(s, 3, 250); };
 
     circulation_stopped: "circulation-stopped", "pump-power = \"pump-power\"", ["pump-power"],
         |s| { s.says("pump-power", 12).run(h(1)).says("pump-power", 0.3).run(min(25)); },

@@ -239,7 +239,14 @@ impl<'a> Account<'a> {
                 None => {
                     let rank = self.standing(&self.calls[at]).unwrap_or(0);
                     let next = self.calls[at].climbs[&(ladder, rank)].next;
-                    self.take(at, ladder, rank, next);
+                    match self.repeats_behind_news(at, ladder, rank) {
+                        Some(due) => {
+                            if let Some(climb) = self.calls[at].climbs.get_mut(&(ladder, rank)) {
+                                (climb.due, climb.open) = (due, BTreeSet::new());
+                            }
+                        }
+                        None => self.take(at, ladder, rank, next),
+                    }
                 }
             },
             Thing::News(at) => {

@@ -203,7 +203,7 @@ fn low_priority_news_of_the_night_comes_once_in_the_morning() {
     let sent = site.pages(Purpose::Digest)[0];
     let at = site.now.wall_at(sent.at).civil(&site.engine.plan().zone);
     assert_eq!(at.strftime("%H:%M").to_string(), "07:30");
-    assert!(sent.body.contains("Over since"), "{}", sent.body);
+    assert!(sent.body.contains(", from "), "{}", sent.body);
     assert_eq!(site.world.sent.len(), 1, "no all-clear for what was told as over");
 }
 
@@ -289,7 +289,7 @@ fn a_consequence_that_is_seen_first_waits_for_its_cause() {
     site.run(Span::minutes(1));
     assert_eq!(site.called(), ["ines.push", "siren"], "{}", site.story());
     assert!(
-        site.world.sent[0].headline.contains("power lost (and 1 other alarm), since"),
+        site.world.sent[0].headline.contains("power lost (and 1 more, same cause), since"),
         "{}",
         site.world.sent[0].headline
     );

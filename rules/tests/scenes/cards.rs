@@ -37,7 +37,7 @@ fn last(site: &Site) -> &crate::harness::Sent {
 fn air_that_the_watch_has_proved_is_ticked_and_not_ordered() {
     let site = dark(true);
     let page = last(&site);
-    assert!(page.body.contains("\nDone: the water gets air, seen by the watch.\n"), "{}", page.body);
+    assert!(page.body.contains("\nDone: the water gets air: a sensor shows it.\n"), "{}", page.body);
     assert!(
         page.text.contains("Floor dry, no bubbles? Pour water back by jug, hands out. Code"),
         "{}",
@@ -66,7 +66,7 @@ fn a_page_says_where_things_are_whom_to_call_and_what_a_helper_may_do() {
     let part = part.split("\n\n").next().unwrap_or_default();
     assert_eq!(
         part,
-        "Battery pump: hall cupboard, upper shelf\nPanel: cellar, left of the stairs\nThe lagoon, jug: on the stand\n\
+        "Battery pump: hall cupboard, upper shelf\nPanel: cellar, left of the stairs\n\
          Call Ines: +351 200 000 000\nSomebody is hurt: 112\n\
          A helper may do every step that is for anyone, and besides: open the lid.\n\
          A helper leaves to the keeper: switching breakers back on, dosing, topping up, and hands in the water."
@@ -98,7 +98,7 @@ fn a_helper_is_told_which_tank_which_plug_and_whom_to_call_in_place_of_an_answer
     );
     for words in [
         "\nAn aquarium: hall, the tall one.\n",
-        "Stay out, and call for help. Heater plugs: behind the stand, marked H.\n",
+        "Stay out, and call Ines: +351 200 000 000. Heater plugs: behind the stand, marked H.\n",
         "\nAfter the first step call Ines: +351 200 000 000, and say code ",
         "\nYou may do every step that stands here, and besides: open the lid.\n",
     ] {
@@ -111,7 +111,9 @@ fn a_helper_is_told_which_tank_which_plug_and_whom_to_call_in_place_of_an_answer
 fn a_helper_whom_nobody_told_where_the_plugs_are_is_told_how_to_find_them() {
     let body = too_warm_for_a_helper("");
     assert!(
-        body.contains("and call for help. Heaters are rods of glass or metal in the water: follow"),
+        body.contains(
+            "and call Ines: +351 200 000 000. Heaters are rods of glass or metal in the water: follow"
+        ),
         "{body}"
     );
 }
@@ -130,7 +132,7 @@ fn a_page_never_puts_a_value_of_now_in_the_place_of_the_one_that_rang() {
         site.world.sent.iter().find(|page| page.body.contains("It may be over")).cloned()
     });
     let mail = mail.unwrap_or_else(|| panic!("{}", site.story()));
-    assert!(mail.body.contains("Then return flow 0 L/h"), "{}", mail.body);
+    assert!(mail.body.contains("At first return flow 0 L/h"), "{}", mail.body);
     assert!(mail.body.contains("; now 1,830 L/h."), "{}", mail.body);
 }
 
@@ -159,7 +161,8 @@ fn a_thermometer_that_is_not_believed_says_to_unplug_what_may_follow_it_and_what
     let body = lost_for_a_helper(Some("25.1"), heated);
     for words in [
         "can't be relied on, since ",
-        "\nStuck at exactly 25.1 °C for ",
+        "\nAt exactly 25.1 °C for ",
+        ", and after 20 min that counts as stuck.\n",
         "\nFirst: Unplug the heaters, at a dry plug: they may follow this probe.",
         ": good is ",
         "Too warm: heaters unplugged",
@@ -182,6 +185,7 @@ fn a_page_says_what_a_value_should_be_and_who_comes_next_without_calling_its_rea
         "Nobody has answered yet.",
         "\nAn aquarium.\n",
         "\nNobody picks up? Go on, and call again.\n",
+        ". Then step 2.\n",
         "\nWhat to do next\n",
         "\nAct by ",
     ] {

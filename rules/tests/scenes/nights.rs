@@ -244,7 +244,7 @@ fn a_board_that_says_offline_on_every_topic_is_one_loss() {
     assert!(site.called().is_empty(), "a loss of sight alone waits\n{}", site.story());
     site.run(Span::minutes(10));
     let page = site.world.sent.first().expect("a page");
-    assert!(page.body.contains("All 2 sensors behind it are silent."), "{}", page.body);
+    assert!(page.body.contains("All that is behind it is silent: 2 sensors."), "{}", page.body);
 }
 
 #[test]

@@ -30,7 +30,7 @@ fn each_loss_says_its_reason_in_record_page_and_status() {
     let frozen = RULES.replace("reject = [\"85 degC\"", "frozen-after = \"20 min\"\nreject = [\"85 degC\"");
     for (says, reason) in [
         (None, "silent for"),
-        (Some("25.1"), "stuck at exactly 25.1"),
+        (Some("25.1"), "at exactly 25.1"),
         (Some("-127"), "-127 °C is what the probe says when it has nothing to say"),
         (Some("99"), "99 °C is outside the plausible"),
         (Some("maybe"), "`maybe` is not a number"),

@@ -67,7 +67,7 @@ async fn a_power_cut_pages_what_how_bad_since_when_the_code_and_what_to_do() {
     let (subject, text) = &mails[0];
     let minute = raised.at.wall.0 / 60_000 % (24 * 60);
     let since = format!("{:02}:{:02}", minute / 60, minute % 60);
-    let headline = format!("Lagoon: power lost (and 1 other alarm), since {since}, code {code}");
+    let headline = format!("Lagoon: power lost (and 1 more, same cause), since {since}, code {code}");
     assert_eq!(*subject, headline);
     for words in [
         headline.as_str(),

@@ -70,7 +70,10 @@ async fn a_power_cut_is_texted_and_an_answer_by_text_stops_the_call_out() {
     assert_eq!(sent[0].to, INES);
     let text = &sent[0].text;
     assert!(text.starts_with("Lagoon: power lost, since "), "{text}");
-    assert!(text.contains("Open the lid") && text.ends_with(&format!("Reply {code}: I have it")), "{text}");
+    assert!(
+        text.contains("Open the lid") && text.ends_with(&format!("Reply {code}: I take care of it")),
+        "{text}"
+    );
     assert!(text.len() <= 160, "{text}");
     let delivered = house.home.record("delivery", 0, |body| {
         matches!(body, Body::Delivered { result: Outcome::Accepted { note }, .. } if note.contains("which is no answer"))

@@ -137,7 +137,7 @@ async fn a_whole_outage_from_the_plug_to_the_all_clear() {
     let text = until("the text", SOON * 2, || stick.sent().into_iter().next(), || house.home.log());
     assert!(text.text.starts_with("Lagoon: power lost, since "), "{}", text.text);
     let (_, code) = text.text.split_once("Reply ").expect("how to answer");
-    let code = code.strip_suffix(": I have it").expect("what it means");
+    let code = code.strip_suffix(": I take care of it").expect("what it means");
     let out = |records: &[Record]| accepted(records, "ines.text", Purpose::Call).cloned();
     let out = until("its report", SOON, || out(&house.home.records()), || house.home.log());
     let took = out.at.mono - raised.at.mono;

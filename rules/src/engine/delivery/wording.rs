@@ -217,7 +217,7 @@ impl Context<'_> {
     }
 
     /// Whose air pump it is, where a house may have one for each tank and one in the cupboard.
-    fn whose(&self, relay: &Relay) -> String {
+    pub(in crate::engine) fn whose(&self, relay: &Relay) -> String {
         let moved = |tank: &&Tank| {
             let air = tank.gear.air.and_then(|air| air.relay);
             air.is_some_and(|id| self.plan.relay(id).name == relay.name)

@@ -154,7 +154,10 @@ impl Context<'_> {
             {
                 let battery = self.plan.battery(id);
                 let place = match battery.feeds {
-                    Some(relay) => format!("{}'s battery", self.plan.relay(relay).title),
+                    Some(relay) => {
+                        let relay = self.plan.relay(relay);
+                        format!("battery of the {}{}", relay.title, self.whose(relay))
+                    }
                     None => format!("battery {}", spoken(&battery.name)),
                 };
                 outlooks.push(Outlook { place, water: None, breathless: None, harms: vec![harm] });

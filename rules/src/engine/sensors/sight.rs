@@ -12,6 +12,7 @@ use crate::plan::{Plan, Sight};
 use crate::quality::Quality;
 use crate::reading::{Arrival, BadReading, Reading, Value};
 use crate::time::Moment;
+use crate::words;
 use std::sync::Arc;
 
 /// Whether readings come through.
@@ -256,5 +257,5 @@ impl Sensors {
 }
 
 fn all_silent(gateway: &Gateway) -> String {
-    format!("all {} sensors behind it are silent", gateway.sensors.len())
+    format!("all that is behind it is silent: {}", words::counted(gateway.sensors.len(), "sensor"))
 }

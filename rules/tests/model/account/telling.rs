@@ -156,6 +156,24 @@ impl Account<'_> {
         to
     }
 
+    /// A repeat within five minutes of news that has reached all whom it would tell comes its time
+    /// after that news.
+    pub(super) fn repeats_behind_news(&self, at: usize, ladder: usize, rank: Rank) -> Option<i64> {
+        let (call, of) = (&self.calls[at], &self.house.ladders[ladder]);
+        let climb = &call.climbs[&(ladder, rank)];
+        let again = of.again * MINUTE;
+        if climb.next < of.rungs.len() {
+            return None;
+        }
+        let people = self.whom(at, ladder, rank, climb.next, true);
+        let asked = people.into_iter().filter(|target| *target != SIREN).map(|target| {
+            let asked = *call.told.get(target)?;
+            let lost = call.lost.iter().any(|((then, _), to)| *then == asked && *to == target);
+            (!lost && asked > climb.due - again && self.now - asked < 5 * MINUTE).then_some(asked)
+        });
+        asked.collect::<Option<Vec<i64>>>()?.into_iter().min().map(|asked| asked + again)
+    }
+
     /// A rung is told; if it reaches nobody, those after it.
     pub(super) fn take(&mut self, at: usize, ladder: usize, rank: Rank, rung: usize) {
         let rungs: Vec<i64> =

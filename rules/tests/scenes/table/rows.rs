@@ -103,7 +103,7 @@ fn that_this_watch_goes_dark_breaks_through_an_answer() {
     night.seconds(11);
     let told = &night.site.world.sent;
     let asks =
-        |to: &str| told.iter().any(|sent| sent.to == to && sent.body.contains("This watch has power until"));
+        |to: &str| told.iter().any(|sent| sent.to == to && sent.body.contains(" has power until about "));
     assert!(asks("tom.text") && asks("neighbour.text"), "{}", night.site.story());
 }
 

@@ -20,6 +20,50 @@ fn a_rung_falls_due_and_its_people_are_told_and_the_last_repeats() {
 }
 
 #[test]
+fn a_repeat_right_behind_news_that_all_of_its_people_got_comes_its_time_after_the_news() {
+    let mut night = Night::by_day(
+        "power critical loud
+         heat critical loud; consequence-of = [\"power\"]; expected = []",
+    );
+    night.raise("power");
+    night.wait(27);
+    night.site.forget();
+    night.raise("heat");
+    night.wait(12);
+    // The repeat was due at 35:00.
+    night.told(&[
+        "32:00 neighbour.mail call",
+        "32:00 neighbour.text call",
+        "32:00 tom.text call",
+        "32:00 siren call",
+        "35:00 siren taken",
+    ]);
+    night.wait(14);
+    night.told(&["52:00 neighbour.mail call"]);
+}
+
+#[test]
+fn a_repeat_comes_in_its_time_if_the_news_was_long_before() {
+    let mut night = Night::by_day(
+        "power critical loud
+         heat critical loud; consequence-of = [\"power\"]; expected = []",
+    );
+    night.raise("power");
+    night.wait(24);
+    night.site.forget();
+    night.raise("heat");
+    night.wait(12);
+    night.told(&[
+        "29:00 neighbour.mail call",
+        "29:00 neighbour.text call",
+        "29:00 tom.text call",
+        "29:00 siren call",
+        "32:00 siren taken",
+        "35:00 neighbour.mail call",
+    ]);
+}
+
+#[test]
 fn all_pages_of_a_rung_fail_and_the_next_rung_is_told_now() {
     let mut night = Night::by_day("power critical loud");
     night.site.channel("tom.text", Channel::Fails);
@@ -144,7 +188,7 @@ fn a_page_says_when_this_watch_goes_dark() {
     night.seconds(11);
     let page = night.site.world.sent.last().expect("it is told");
     assert!(
-        page.body.contains("This watch has power until about 23:13. After that it calls nobody."),
+        page.body.contains("This watch (the computer that sends these pages) has power until about 23:13. After that it calls nobody."),
         "{}",
         page.body
     );
