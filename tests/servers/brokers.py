@@ -89,15 +89,29 @@ def debian_version(package, root="/"):
     return said.stdout.strip()
 
 
-class Newer:
-    """Programs of a newer Debian, from a root of its own: they share this machine's network and processes."""
+class Root:
+    """Programs of another Debian than this machine's, from a root of its own: they share this machine's network and processes.
+    It is made by mmdebstrap when something of it is first wanted, which takes up to a GB and some minutes."""
 
-    def __init__(self, folder):
-        self.folder = folder
+    def __init__(self, folder, title, packages, suite, *sources, hook="true"):
+        self.folder, self.title, self.shared = folder, title, []
+        self.command = ["mmdebstrap", "--quiet", "--variant=minbase", f"--include={packages}", f"--setup-hook={hook}", suite, str(folder), *sources]
+
+    def make(self):
+        if not self.folder:
+            raise NotThere(f"no root of {self.title} (--newer FOLDER makes one with mmdebstrap)")
+        if not (self.folder / "usr/sbin").exists():
+            try:
+                subprocess.run(self.command, check=True)
+            except (OSError, subprocess.CalledProcessError) as why:
+                raise NotThere(f"the root of {self.title} can't be made: {why}") from why
+        for name in ("proc", "dev"):
+            if not os.path.ismount(self.folder / name):
+                subprocess.run(["mount", "--rbind", f"/{name}", str(self.folder / name)], check=True)
+                subprocess.run(["mount", "--make-rslave", str(self.folder / name)], check=True)
 
     def needs(self, program, package):
-        if not self.folder:
-            raise NotThere(f"no newer Debian's root (--newer FOLDER makes one with mmdebstrap, which has {package})")
+        self.make()
         if not (self.folder / program.lstrip("/")).exists():
             raise NotThere(f"{package} is not in {self.folder}")
 
@@ -106,10 +120,30 @@ class Newer:
         inside = self.folder / str(folder).lstrip("/")
         inside.mkdir(parents=True, exist_ok=True)
         subprocess.run(["mount", "--bind", folder, inside], check=True)
-        return inside
+        self.shared.append(inside)
 
     def call(self, *words):
         return ["chroot", str(self.folder), *words]
+
+    def let_go(self):
+        own = [self.folder / name for name in ("proc", "dev") if os.path.ismount(self.folder / name)] if self.folder else []
+        for path in [*self.shared, *own]:
+            subprocess.run(["umount", "-lR", str(path)], check=False)
+
+
+def roots(folder):
+    """The next Debian; and this one with a mail server of its backports, which suffers no other beside it."""
+    beside = folder and folder.with_name(f"{folder.name}-backports")
+    pin = "Package: opensmtpd\\nPin: release n=bookworm-backports\\nPin-Priority: 900\\n"
+    hook = f'mkdir -p "$1/etc/apt/preferences.d" && printf "{pin}" > "$1/etc/apt/preferences.d/backports"'
+    mirror = "deb http://deb.debian.org/debian"
+    return (
+        Root(folder, "a newer Debian", "rabbitmq-server,ejabberd,mosquitto,exim4-daemon-light", "trixie"),
+        Root(
+            beside, "this Debian's backports", "opensmtpd,ca-certificates", "bookworm",
+            f"{mirror} bookworm main", f"{mirror} bookworm-backports main", hook=hook,
+        ),
+    )
 
 
 class Mosquitto(Broker):
@@ -130,16 +164,11 @@ class Mosquitto(Broker):
             f"autosave_interval 1\nautosave_on_changes true\npersistence_location {self.folder}/\n"
         )
         if self.newer:
-            self.shared = self.newer.share(self.folder)
+            self.newer.share(self.folder)
 
     def command(self):
         words = ["/usr/sbin/mosquitto", "-c", str(self.folder / "conf")]
         return self.newer.call(*words) if self.newer else words
-
-    def stop(self):
-        super().stop()
-        if self.newer:
-            subprocess.run(["umount", "-l", self.shared], check=False)
 
 
 class RabbitMQ(Broker):
@@ -180,7 +209,8 @@ class RabbitMQ(Broker):
         (self.folder / "none").write_text("")
         (self.folder / ".erlang.cookie").write_text("A-COOKIE-FOR-A-TRY")
         (self.folder / ".erlang.cookie").chmod(0o400)
-        self.shared = self.newer.share(self.folder) if self.newer else None
+        if self.newer:
+            self.newer.share(self.folder)
 
     def surroundings(self):
         at = str(self.folder)
@@ -229,8 +259,6 @@ class RabbitMQ(Broker):
     def stop(self):
         super().stop()
         self.end_epmd()
-        if self.shared:
-            subprocess.run(["umount", "-l", self.shared], check=False)
 
     def end_epmd(self):
         """Erlang's directory of nodes outlives them; this one was started for ours alone."""
@@ -307,7 +335,7 @@ class Ejabberd(Broker):
             f"listen:\n  - port: {self.port}\n    ip: 127.0.0.1\n    module: mod_mqtt\n    backlog: 100\n"
             "modules:\n  mod_mqtt:\n    session_expiry: 1 hour\n    access_publish: {}\n    access_subscribe: {}\n"
         )
-        self.shared = self.newer.share(self.folder)
+        self.newer.share(self.folder)
 
     def command(self):
         at = str(self.folder)
@@ -333,4 +361,3 @@ class Ejabberd(Broker):
     def stop(self):
         super().stop()
         subprocess.run(self.newer.call("epmd", "-port", str(self.epmd), "-kill"), capture_output=True, check=False)
-        subprocess.run(["umount", "-l", self.shared], check=False)

@@ -6,7 +6,7 @@ import re
 import subprocess
 
 from brokers import Mosquitto
-from mail_servers import DOMAIN, PASSWORD, Dovecot, Exim, Postfix
+from mail_servers import DOMAIN, PASSWORD, Dovecot, Exim, OpenSMTPD, Postfix
 from scenes import alarm, section
 from watch import Watch, until
 from wire import Client
@@ -126,8 +126,8 @@ def came_back(program, server, dovecot, broker):
 
 
 def try_server(make):
-    def attempt(table, name, program, newer):
-        broker, server = Mosquitto(), make(newer)
+    def attempt(table, _name, program, root):
+        broker, server = Mosquitto(), make(root)
         row = f"{server.name} {server.version.split('-')[0]}"
         dovecot = Dovecot(server)
         started = []
@@ -148,4 +148,4 @@ def try_server(make):
     return attempt
 
 
-TRIED = {"postfix": try_server(lambda _newer: Postfix()), "exim": try_server(Exim)}
+TRIED = {"postfix": try_server(lambda _root: Postfix()), "exim": try_server(Exim), "opensmtpd": try_server(OpenSMTPD)}

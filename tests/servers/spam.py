@@ -9,7 +9,8 @@ import time
 from brokers import Mosquitto, NotThere, debian_version
 from mail import cut_power, settings
 from mail_servers import DOMAIN, PASSWORD, Dovecot, Postfix
-from watch import RULES, Watch, until
+from watch import AGENT, RULES, Watch, until
+from wire import Client
 
 GREETINGS = {
     "a bare name": ("board", "unknown"),
@@ -17,6 +18,7 @@ GREETINGS = {
     "a full name": (f"board.{DOMAIN}", f"board.{DOMAIN}"),
 }
 COLUMNS = list(GREETINGS)
+BOTH = '{ after = "0 s", to = ["ines.mail", "tom.mail"] }'
 # From here on a checker files mail away.
 LIMIT = 5.0
 
@@ -64,33 +66,108 @@ def pages(program):
         for each in (broker, server, dovecot):
             each.start()
             started.append(each)
-        steps = '{ after = "0 s", to = ["ines.mail", "tom.mail"] }'
         rules = RULES.replace('again = "3 min"', 'again = "15 s"')
-        watch = Watch(program, settings(server, dovecot, broker), steps=steps, rules=rules)
+        watch = Watch(program, settings(server, dovecot, broker), steps=BOTH, rules=rules)
         watch.write("imap-password", PASSWORD + "\n")
         try:
             collect(watch, broker, server, found)
         finally:
             watch.end()
+        for scene in (digest, notice, report):
+            scene(program, settings(server, dovecot, broker), broker, server, found)
     finally:
         for each in reversed(started):
             each.stop()
     return found
 
 
-def collect(watch, broker, server, found):
-    seen = set()
+class Mailboxes:
+    """What arrives, each mail once, kept by its kind."""
 
-    def next_page(kind, to="ines", holds=""):
+    def __init__(self, watch, server, found):
+        self.watch, self.server, self.found = watch, server, found
+        self.seen = {mail for name in server.people for mail in server.arrived(name)}
+
+    def next_page(self, kind, to="ines", holds="", patience=60):
         """The next mail of somebody that holds these words is of this kind."""
 
         def look():
-            fresh = [mail for mail in server.arrived(to) if mail not in seen and holds in mail]
-            seen.update(server.arrived(to) if fresh else [])
+            fresh = [mail for mail in self.server.arrived(to) if mail not in self.seen and holds in mail]
+            self.seen.update(self.server.arrived(to) if fresh else [])
             return fresh
 
-        found[kind] = until(f"{kind} at {to}", 60, look, lambda: watch.log() + server.log())[1][0]
+        story = lambda: self.watch.log() + self.server.log()
+        self.found[kind] = until(f"{kind} at {to}", patience, look, story)[1][0]
 
+
+def hour_and_minute(after):
+    """A time of day so many seconds from now, in UTC."""
+    return time.strftime("%H:%M", time.gmtime(time.time() + after))
+
+
+def digest(program, settings, broker, server, found):
+    """What is low waits for the end of quiet hours, which is near."""
+    rules = RULES + "".join(
+        f"""
+[alarm.warm-{limit}]
+tank = "lagoon"
+when = "lagoon-temp > {limit} degC"
+priority = "low"
+consequence = "oxygen falls in warm water"
+response = ["Open the lid."]
+time-to-respond = "8 h"
+callout = "by-day"
+"""
+        for limit in (27, 28)
+    )
+    rules += f'[callout.by-day]\nsteps = [{BOTH}]\nagain = "3 h"\nquiet = ["{hour_and_minute(-7200)}", "{hour_and_minute(90)}"]\n'
+    watch = Watch(program, settings, steps=BOTH, rules=rules)
+    try:
+        mailboxes = Mailboxes(watch, server, found)
+        watch.start()
+        watch.hears()
+        device = Client(broker.port)
+        device.publish("lagoon/temperature", "29.5")
+        device.close()
+        mailboxes.next_page("digest of the morning", patience=180)
+    finally:
+        watch.end()
+
+
+def notice(program, settings, broker, server, found):
+    """A test page that nobody answers is told to the others."""
+    watch = Watch(program, settings, steps=BOTH, rules=RULES + '[drill]\nwithin = "1 min"\n')
+    try:
+        mailboxes = Mailboxes(watch, server, found)
+        watch.start()
+        watch.hears()
+        watch.say("drill", "pages")
+        mailboxes.next_page("test page")
+        mailboxes.next_page("notice", holds="answer", patience=150)
+    finally:
+        watch.end()
+
+
+def report(program, settings, broker, server, found):
+    """Leaves by itself on the day of return, by day: in a zone in which it is about one in the afternoon."""
+    now = time.gmtime()
+    east = (13 - now.tm_hour) % 24
+    east = east if east <= 12 else east - 24
+    local = time.time() + east * 3600
+    day = lambda days: time.strftime("%Y-%m-%d", time.gmtime(local + days * 86400))
+    agent = AGENT.replace('zone = "UTC"', f'zone = "Etc/GMT{-east:+d}"')
+    agent = agent.replace('name = "Ines"\n', f'name = "Ines"\naway = [{{ from = "{day(-9)}", until = "{day(-1)}" }}]\n')
+    watch = Watch(program, settings, steps=BOTH, agent=agent)
+    try:
+        mailboxes = Mailboxes(watch, server, found)
+        watch.start()
+        mailboxes.next_page("report", holds="the report", patience=180)
+    finally:
+        watch.end()
+
+
+def collect(watch, broker, server, found):
+    next_page = Mailboxes(watch, server, found).next_page
     watch.start()
     watch.hears()
     cut_power(broker)

@@ -312,8 +312,9 @@ fn quoted(text: &str) -> Result<String, ImapFault> {
     Ok(format!("\"{}\"", text.replace('\\', "\\\\").replace('"', "\\\"")))
 }
 
-/// Reports of delivery: RFC 6522, section 3. A server looks for the words anywhere in the field.
-const REPORTS: &str = "HEADER Content-Type \"multipart/report\"";
+/// Reports of delivery: RFC 6522, section 3, or from who writes them by custom (common practice, no
+/// source). A server looks for the words anywhere in the field, in letters of any case.
+const REPORTS: &str = "OR HEADER Content-Type \"multipart/report\" FROM \"mailer-daemon\"";
 
 /// `28-Nov-2026`.
 fn day(wall: Wall) -> String {

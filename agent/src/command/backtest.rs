@@ -145,5 +145,8 @@ fn sweep_limit(
     if json { pretty(&table) } else { Ok(format!("{}\n{}", past.caution(), sweep::words(&table))) }
 }
 
+#[cfg(any(test, feature = "fuzzing"))]
+pub(crate) use csv::promise;
+
 #[cfg(test)]
 mod tests;

@@ -53,6 +53,9 @@ const YEAR: f64 = 105_120.0;
 const ON_THE_WAY: u32 = 2;
 /// A change that lasts this long is learned.
 const LASTING: Span = Span::hours(24);
+/// What is off for longer than this beyond where it long came on was set differently, or is not
+/// wanted in this weather: it was told, and is again only where the water goes further.
+const HOW_IT_IS: Span = Span::hours(42);
 /// After hands in the tank the water settles for this many cells.
 const SETTLES: u32 = 6;
 /// Evidence of fewer cells than this is no evidence: a cup of cold water.
@@ -369,7 +372,8 @@ impl Faults {
     }
 
     fn judge(&mut self, fault: Fault, found: bool, gone: bool, at: Moment) {
-        if gone {
+        let is_old = self.standing[fault.index()].is_some_and(|since| at - since > HOW_IT_IS);
+        if gone || (is_old && fault.may_be_a_setting()) {
             self.standing[fault.index()] = None;
         } else if found && (self.standing[fault.index()].is_some() || self.is_news(fault, at)) {
             self.standing[fault.index()].get_or_insert(at);

@@ -46,6 +46,7 @@ impl Engine {
         if !next.tasks.is_empty() {
             next.tasks.drain(..).for_each(|task| self.queue.push(task));
         }
+        next.first.drain(..).rev().for_each(|task| self.queue.push_first(task));
         self.turn.effects.append(&mut next.effects);
         self.leaving.append(&mut next.pages);
         if let Some(reply) = next.reply.take() {

@@ -92,6 +92,13 @@ impl Queue {
         }
     }
 
+    /// Work that comes before all that waits.
+    pub(super) fn push_first(&mut self, task: Task) {
+        if look_of(&task).is_none_or(|look| self.looks.insert(look)) {
+            self.waiting.push_front(task);
+        }
+    }
+
     /// The next piece, if there is one and this turn may take it.
     pub(super) fn take(&mut self) -> Option<Task> {
         if self.is_full() {

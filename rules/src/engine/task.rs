@@ -250,6 +250,8 @@ pub(super) struct Next {
     pub(super) at_first: Vec<(DeadlineReason, Moment)>,
     /// What follows.
     pub(super) tasks: Vec<Task>,
+    /// What follows before anything that waits already.
+    pub(super) first: Vec<Task>,
     /// Commands, and pages that are called back. Pages leave by [`Next::send`].
     pub(super) effects: Vec<Effect>,
     /// Pages to be worded and handed out when the queue is empty.
@@ -288,6 +290,7 @@ impl Next {
             timers,
             at_first,
             tasks,
+            first: Vec::new(),
             effects: Vec::new(),
             pages: Vec::new(),
             reply: None,
@@ -331,6 +334,11 @@ impl Next {
     /// What is to be done next.
     pub(super) fn then(&mut self, task: Task) {
         self.tasks.push(task);
+    }
+
+    /// What is to be done before anything else of this turn.
+    pub(super) fn first(&mut self, task: Task) {
+        self.first.push(task);
     }
 
     /// Hands a page out, worded as things stand when the queue is empty.

@@ -255,3 +255,18 @@ fn slacken(plan: &mut Plan, readings: &[(Wall, SensorId, Value)], notes: &mut Ve
         }
     }
 }
+
+#[cfg(any(test, feature = "fuzzing"))]
+/// A table is refused with lines of it named, or is readings in order of time, all of them numbers.
+pub(crate) fn promise(octets: &[u8], plan: &Plan) {
+    let text = String::from_utf8_lossy(octets);
+    match parse("table.csv", &text, &[], &mut plan.clone(), Wall(1_772_445_600_000), &TimeZone::UTC) {
+        Ok(file) => {
+            assert!(file.readings.is_sorted_by_key(|(at, ..)| *at));
+            for (_, _, value) in &file.readings {
+                assert!(!matches!(value, Value::Number(number) if !number.is_finite()), "{value:?}");
+            }
+        }
+        Err(why) => assert!(!why.is_empty()),
+    }
+}

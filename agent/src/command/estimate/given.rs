@@ -1,6 +1,6 @@
-//! What a keeper writes on the command line: texts in, figures in base units out, each with the unit
-//! that its writer thinks in. What no tank is like is refused, with what would be: an estimate of it
-//! would be as wrong.
+//! What a keeper writes on the command line: texts in, figures in base units out, each with the
+//! unit that its writer thinks in. What no tank is like is refused, with what would be: an estimate
+//! of it would be as wrong.
 
 use slackwater_rules::forecast::water::ALTITUDES;
 use slackwater_rules::units::{Dimension, Scale, written};

@@ -13,7 +13,7 @@ const MARGINS: (f64, f64) = (0.08, 0.5);
 const PROVED: (u32, Span) = (3, Span::hours(6));
 const PROVED_SLOWLY: (u32, Span) = (2, Span::hours(24));
 /// A change is told within so long of when the water was last held at its old place.
-pub(super) const NEWS: Span = Span::hours(48);
+pub(super) const NEWS: Span = Span::hours(36);
 /// What is left of a tail after one more turn: half after a hundred.
 const FADES: f32 = 0.993;
 /// Of a first tail so much more may come.

@@ -1,7 +1,7 @@
 //! A cooler that has worked without a break: it never let the water go, so where it does is further
-//! back than the water has been since. If it stops elsewhere, it has failed or was switched off. The
-//! water and the cooler's share flow in, one cell after the other; whether it stopped elsewhere flows
-//! out. What it did for days outlives an orderly restart, which takes no longer than an hour.
+//! back than the water has been since. If it stops elsewhere, it has failed or was switched off.
+//! The water and the cooler's share flow in, one cell after the other; whether it stopped elsewhere
+//! flows out. What it did for days outlives an orderly restart, which takes no longer than an hour.
 
 use super::edge::hour_of;
 use slackwater_time::Moment;

@@ -158,27 +158,48 @@ fn cooled(seed: u64, days: i64, tally: &mut Tally) {
     weeks_of(home, &COOLERS, (dice, seed), days, tally);
 }
 
+/// For how many minutes a heater and a cooler have been on without a break.
+#[derive(Default)]
+struct OnFor {
+    heater: i64,
+    cooler: i64,
+}
+
+impl OnFor {
+    fn minute(&mut self, life: &Life) {
+        self.heater = if life.heats { self.heater + 1 } else { 0 };
+        let cools = life.cooling && life.home.cools != Cools::Nothing;
+        self.cooler = if cools { self.cooler + 1 } else { 0 };
+    }
+
+    /// Whether this was told rightly: what heats or cools has been on for two hours and did not
+    /// cope.
+    fn did_not_cope(&self, hazard: Hazard) -> bool {
+        match hazard {
+            Hazard::HeatNotComing | Hazard::CoolingFast => self.heater >= 120,
+            Hazard::CoolingNotComing | Hazard::WarmingFast => self.cooler >= 120,
+            Hazard::HeatUncalled
+            | Hazard::LosingHeat
+            | Hazard::ProbeShifted
+            | Hazard::ProbeInTheAir
+            | Hazard::FlowLostInside => false,
+        }
+    }
+}
+
 fn weeks_of(home: Home, faults: &[Fault], (mut dice, seed): (Dice, u64), days: i64, tally: &mut Tally) {
     let mut life = Life::new(home.clone(), dice.clone());
     let mut watches = SETS.map(|sensors| Watch::new(&home, sensors));
     let (mut next_restart, mut next_fault, mut next_ask) =
         (dice.from(2.0, 9.0 * DAY as f64) as i64, 8 * DAY + dice.from(0.0, 2e3) as i64, DAY + 600);
     let mut which = seed as usize;
-    let mut on_for = (0, 0);
+    let mut on_for = OnFor::default();
     while life.minute < days * DAY {
         let heard = life.run();
-        on_for = (
-            if life.heats { on_for.0 + 1 } else { 0 },
-            if life.cooling && home.cools != Cools::Nothing { on_for.1 + 1 } else { 0 },
-        );
+        on_for.minute(&life);
         for watch in &mut watches {
             for hazard in watch.minute(&home, life.minute, &heard) {
-                let overloaded = match hazard {
-                    Hazard::HeatNotComing | Hazard::CoolingFast => on_for.0 >= 120,
-                    Hazard::CoolingNotComing | Hazard::WarmingFast => on_for.1 >= 120,
-                    _ => false,
-                };
-                if overloaded {
+                if on_for.did_not_cope(hazard) {
                     *tally.overloads.entry(watch.sensors).or_default() += 1;
                     continue;
                 }
@@ -296,25 +317,6 @@ fn one_fault(fault: Fault, sound: &Life, watches: &[Watch], dice: &mut Dice, tal
             }
             if !watch.minute(home, life.minute, &heard).is_empty() {
                 found.get_or_insert(life.minute);
-            }
-            if std::env::var("TRACE").is_ok_and(|t| t == seed.to_string())
-                && watch.sensors == Sensors::Water
-                && life.minute % 5 == 1
-            {
-                println!(
-                    "T {fault:?} {:.2}+{} truth {:.2} heard {:?} jumped {:?} lately {:?} {}",
-                    sound.minute as f64 / DAY as f64,
-                    life.minute - sound.minute,
-                    life.truth(),
-                    heard.water,
-                    watch
-                        .model
-                        .holds()
-                        .jumped()
-                        .map(|at| (crate::watch::at(life.minute) - at).as_seconds() / 60.0),
-                    watch.model.holds().is_settled(crate::watch::at(life.minute)),
-                    knows(watch)
-                );
             }
         }
         if met.is_some_and(|met| life.minute > met + 60) {
@@ -475,13 +477,22 @@ fn moved(seed: u64, tally: &mut Tally) {
     life.alone = true;
     let mut watches = SETS.map(|sensors| Watch::new(&home, sensors));
     let mut rang = [(0, 0); 3];
+    let verbose = tally.verbose;
     let standing = |watches: &[Watch; 3], rang: &mut [(u32, u32); 3]| {
         for (watch, rang) in watches.iter().zip(rang) {
             rang.1 += u32::from(watch.any_rings());
+            if verbose && watch.any_rings() {
+                println!(
+                    "home {seed} still after two days {:?} {:?} {}",
+                    watch.sensors,
+                    watch.ringing(),
+                    knows(watch)
+                );
+            }
         }
     };
     let moves = [10 * DAY + dice.from(0.0, 1e3) as i64, 17 * DAY + dice.from(0.0, 1e3) as i64];
-    let mut minute_of = 0;
+    let (mut minute_of, mut on_for) = (0, OnFor::default());
     while life.minute < 24 * DAY {
         if moves.contains(&life.minute) {
             minute_of = life.minute;
@@ -499,8 +510,10 @@ fn moved(seed: u64, tally: &mut Tally) {
             }
         }
         let heard = life.run();
+        on_for.minute(&life);
         for (watch, rang) in watches.iter_mut().zip(&mut rang) {
-            let begun = watch.minute(&home, life.minute, &heard);
+            let mut begun = watch.minute(&home, life.minute, &heard);
+            begun.retain(|hazard| !on_for.did_not_cope(*hazard));
             if minute_of > 0 {
                 rang.0 += begun.len() as u32;
                 let after = life.minute - minute_of > 2 * DAY;

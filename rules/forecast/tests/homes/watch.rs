@@ -244,6 +244,10 @@ impl Watch {
         begun
     }
 
+    pub(crate) fn ringing(&self) -> Vec<Hazard> {
+        HAZARDS.into_iter().filter(|hazard| self.alarms[*hazard as usize].rings).collect()
+    }
+
     pub(crate) fn any_rings(&self) -> bool {
         self.alarms.iter().any(|alarm| alarm.rings)
     }

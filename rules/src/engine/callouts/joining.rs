@@ -214,9 +214,10 @@ impl Callouts {
         let kin = kin::kin_in(&digest.core, &joined.alarm, &facts);
         self.begin_with(cx, CallKind::Cause, joined, cause_of(cx, id), next);
         self.hear(cx, digest, &Event::Left(kin.iter().map(|member| member.episode).collect()), next);
+        // What is raised beside it finds them where they are.
         for member in kin {
             if let Some(alarm) = cx.alarm(&member.alarm) {
-                next.then(Task::CallFor { alarm, episode: member.episode });
+                next.first(Task::CallFor { alarm, episode: member.episode });
                 // It may have latched meanwhile.
                 next.then(Task::Fell(member.episode));
             }
