@@ -68,3 +68,11 @@ pub struct MailboxSettings {
     /// One command may take this long.
     pub timeout: Span,
 }
+
+#[cfg(any(test, feature = "fuzzing"))]
+/// What must hold for any octets that a mail server may send: responses end or break off, within
+/// their bounds; and for any mail in them.
+pub(crate) fn promise(octets: &[u8]) {
+    said::promise(octets);
+    letter::promise(octets);
+}

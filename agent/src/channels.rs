@@ -354,3 +354,10 @@ impl Drop for Channels {
 fn duration(span: Span) -> Duration {
     Duration::from_millis(u64::try_from(span.0).unwrap_or(0))
 }
+
+#[cfg(any(test, feature = "fuzzing"))]
+/// What must hold for any octets that a gateway or a mail server may answer with.
+pub(crate) fn promise(octets: &[u8]) {
+    push::promise(octets);
+    smtp::promise(octets);
+}

@@ -391,3 +391,9 @@ async fn ask(config: &Config, request: Request) -> ExitCode {
         Ok(ControlReply { ok: false, text }) | Err(text) => failed(&text),
     }
 }
+
+#[cfg(any(test, feature = "fuzzing"))]
+/// What must hold for any table of readings.
+pub(crate) fn promise(octets: &[u8], plan: &slackwater_rules::plan::Plan) {
+    backtest::promise(octets, plan);
+}

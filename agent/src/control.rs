@@ -228,3 +228,18 @@ fn unreachable(name: &std::path::Display<'_>, error: &io::Error) -> String {
         _ => format!("{name}: {error}"),
     }
 }
+
+#[cfg(any(test, feature = "fuzzing"))]
+/// What must hold for any line at the control socket: it is refused in words, or says the same when
+/// it is written again.
+pub(crate) fn promise(octets: &[u8]) {
+    let Ok(request) = serde_json::from_slice::<Request>(octets) else { return };
+    match limits::check(&request) {
+        Ok(()) => {
+            let again = serde_json::to_string(&request).expect("it was read");
+            let read: Request = serde_json::from_str(&again).expect("it was written");
+            assert_eq!(format!("{read:?}"), format!("{request:?}"));
+        }
+        Err(why) => assert!(!why.is_empty() && !why.contains(char::is_control), "{why:?}"),
+    }
+}

@@ -69,6 +69,9 @@ pub mod report;
 
 mod memory;
 
+#[cfg(any(test, feature = "fuzzing"))]
+pub mod promises;
+
 pub mod command;
 
 #[cfg(feature = "demo")]

@@ -197,3 +197,19 @@ impl Modem {
         }
     }
 }
+
+#[cfg(any(test, feature = "fuzzing"))]
+/// What must hold for any octets on the modem's line: however they are cut they are the same lines,
+/// no more is kept than a line, and a unit is read or refused.
+pub(crate) fn promise(octets: &[u8]) {
+    let whole = lines::all(&[octets]);
+    let (first, last) = octets.split_at(octets.len() / 3);
+    assert_eq!(whole, lines::all(&[first, last]));
+    for said in whole {
+        if let lines::LineSaid::Pdu(hex) = said {
+            for length in [0, hex.len() / 2 - 1, hex.len() / 2 - 8] {
+                let _ = pdu::incoming(&hex, length);
+            }
+        }
+    }
+}

@@ -191,6 +191,25 @@ fn number(text: &str, unit: &str) -> Result<Value, String> {
     Ok(Value::Number(base))
 }
 
+#[cfg(any(test, feature = "fuzzing"))]
+/// What must hold for any octets that a source may answer with.
+pub(crate) fn promise(octets: &[u8]) {
+    let text = String::from_utf8_lossy(octets);
+    ups::promise(&text);
+    one_wire::promise(&text);
+    supply::promise(&text);
+}
+
+#[cfg(any(test, feature = "fuzzing"))]
+/// A number that is one, or words that say why there is none.
+fn is_answer(said: &Result<Value, String>) {
+    match said {
+        Ok(Value::Number(number)) => assert!(number.is_finite(), "{number}"),
+        Ok(Value::Word(_)) => {}
+        Err(why) => assert!(!why.is_empty()),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -62,3 +62,10 @@ mod work;
 
 #[cfg(feature = "web")]
 pub use server::WebServer;
+
+#[cfg(all(feature = "web", any(test, feature = "fuzzing")))]
+/// What must hold for any head and form of a request.
+pub(crate) fn promise(octets: &[u8]) {
+    form::promise(&String::from_utf8_lossy(octets));
+    guard::promise(octets);
+}

@@ -42,3 +42,13 @@ fn every_condition_of_the_corpus_is_refused_or_prints_as_itself() {
 fn every_payload_of_the_corpus_is_refused_or_a_reading() {
     replay("payload", promises::payload);
 }
+
+#[test]
+fn a_watch_can_begin_with_every_record_of_the_corpus() {
+    replay("record", promises::record);
+}
+
+#[test]
+fn every_check_in_of_the_corpus_is_believed_once_or_refused() {
+    replay("checkin", promises::checkin);
+}

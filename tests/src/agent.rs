@@ -202,10 +202,15 @@ impl Home {
         fs::read_to_string(self.path("log")).unwrap_or_default()
     }
 
+    /// Where the journal is kept.
+    pub fn journal(&self) -> PathBuf {
+        self.folder().join(&self.journal)
+    }
+
     /// The journal's records; none before there is a journal.
     pub fn records(&self) -> Vec<Record> {
         let mut records = Vec::new();
-        let Ok(log) = JournalLog::open(&self.folder().join(&self.journal)) else { return records };
+        let Ok(log) = JournalLog::open(&self.journal()) else { return records };
         let unreadable = log.walk(0, |record| {
             records.push(record);
             true
@@ -284,6 +289,11 @@ impl Agent {
     /// The number of its process.
     pub fn id(&self) -> u32 {
         self.child.id()
+    }
+
+    /// How it has ended by itself; none while it runs.
+    pub fn has_ended(&mut self) -> Option<ExitStatus> {
+        self.child.try_wait().ok().flatten()
     }
 
     /// Waits until it hears the broker.

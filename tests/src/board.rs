@@ -114,6 +114,25 @@ async fn speak(
     }
 }
 
+/// Says the same thing many times over, as fast as the broker takes it, and goes; a broker that
+/// goes first ends it.
+pub async fn flood(port: u16, login: (&str, &str), topic: &str, value: &str, times: usize) {
+    let (client, mut eventloop) = client(port, login, &format!("{}-floods", login.0));
+    let say = async {
+        for _ in 0..times {
+            if client.publish(topic, QoS::AtMostOnce, false, value.to_owned()).await.is_err() {
+                return;
+            }
+        }
+        let _ = client.disconnect().await;
+    };
+    tokio::select! {
+        // The broker ends it: after the farewell, or before.
+        () = async { while eventloop.poll().await.is_ok() {} } => {}
+        () = async { say.await; std::future::pending::<()>().await } => {}
+    }
+}
+
 /// Says one thing as a client of its own, and returns once the broker has it (QoS 1).
 ///
 /// # Panics

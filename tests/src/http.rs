@@ -6,6 +6,7 @@ use rustls::ServerConfig;
 use std::collections::BTreeMap;
 use std::io;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Instant;
 use tokio::io::{AsyncBufReadExt, AsyncReadExt, AsyncWriteExt, BufReader};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::task::JoinSet;
@@ -53,6 +54,8 @@ pub struct Request {
     pub headers: BTreeMap<String, String>,
     /// As it came.
     pub body: Vec<u8>,
+    /// When all of it was here.
+    pub at: Instant,
 }
 
 /// A running gateway; ends when dropped.
@@ -97,6 +100,11 @@ impl Gateway {
     /// Answers differently from now on.
     pub fn set_answer(&self, answer: Answer) {
         lock(&self.state).answer = answer;
+    }
+
+    /// Those taken so far are not kept any longer.
+    pub fn forget(&self) {
+        lock(&self.state).taken.clear();
     }
 
     /// The requests taken so far: each is here before its answer goes out.
@@ -173,5 +181,5 @@ async fn read(stream: &mut BufReader<Box<dyn Stream>>) -> io::Result<Request> {
     let length = headers.get("content-length").and_then(|length| length.parse().ok()).unwrap_or(0usize);
     let mut body = vec![0; length.min(1_000_000)];
     stream.read_exact(&mut body).await?;
-    Ok(Request { method, path, headers, body })
+    Ok(Request { method, path, headers, body, at: Instant::now() })
 }

@@ -135,7 +135,8 @@ impl Mosquitto {
         let started = Instant::now();
         // Listeners are opened in their order.
         let last = self.plain_port();
-        while TcpStream::connect((Ipv4Addr::LOCALHOST, last)).is_err() {
+        // Its own word counts first: on a port that somebody else was quicker to take, they answer.
+        while !self.log().contains(" running") || TcpStream::connect((Ipv4Addr::LOCALHOST, last)).is_err() {
             let ended = self.child.try_wait()?;
             if ended.is_some() || started.elapsed() > START {
                 let log = self.log();

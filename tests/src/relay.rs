@@ -6,12 +6,13 @@ use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::{Event, Incoming};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Instant;
 use tokio::task::JoinSet;
 
 /// One relay with its load.
 pub struct Relay {
     obeys: Arc<AtomicBool>,
-    heard: Arc<Mutex<Vec<String>>>,
+    heard: Arc<Mutex<Vec<(Instant, String)>>>,
     _task: JoinSet<()>,
 }
 
@@ -38,7 +39,10 @@ impl Relay {
                             if obeys.load(Ordering::Relaxed) {
                                 sayer(&shown, if payload == "on" { &amount } else { "0" });
                             }
-                            heard.lock().unwrap_or_else(PoisonError::into_inner).push(payload);
+                            heard
+                                .lock()
+                                .unwrap_or_else(PoisonError::into_inner)
+                                .push((Instant::now(), payload));
                         }
                         Ok(_) => {}
                         Err(_) => tokio::time::sleep(EVERY).await,
@@ -56,6 +60,11 @@ impl Relay {
 
     /// Every command that has reached it.
     pub fn heard(&self) -> Vec<String> {
+        self.heard_when().into_iter().map(|(_, payload)| payload).collect()
+    }
+
+    /// The same, and when.
+    pub fn heard_when(&self) -> Vec<(Instant, String)> {
         self.heard.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 }

@@ -6,7 +6,7 @@ use crate::wire::{Stream, base64};
 use rustls::ServerConfig;
 use std::io;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use tokio::io::{AsyncBufReadExt, AsyncWriteExt, BufReader};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::Notify;
@@ -80,6 +80,8 @@ pub struct Taken {
     pub encrypted: bool,
     /// Who logged in.
     pub user: Option<String>,
+    /// When all of it was here.
+    pub at: Instant,
 }
 
 impl Taken {
@@ -149,6 +151,11 @@ impl Server {
     /// From now on something else goes wrong.
     pub fn set_fault(&self, fault: Fault) {
         self.shared.state().fault = fault;
+    }
+
+    /// The messages taken so far.
+    pub fn taken_so_far(&self) -> Vec<Taken> {
+        self.shared.state().taken.clone()
     }
 
     /// The messages taken, once there are so many; as many as there are after 10 seconds.
@@ -303,10 +310,8 @@ impl Session<'_> {
                     self.say("354 go on").await?;
                     let data = self.message().await?;
                     let (from, to) = (from.clone(), to.clone());
-                    if !self
-                        .end(Taken { from, to, data, encrypted: self.encrypted, user: self.user.clone() })
-                        .await?
-                    {
+                    let (encrypted, user, at) = (self.encrypted, self.user.clone(), Instant::now());
+                    if !self.end(Taken { from, to, data, encrypted, user, at }).await? {
                         return Ok(false);
                     }
                 }

@@ -88,3 +88,14 @@ fn own_line(message: &Message<'_>) -> Option<String> {
         _ => None,
     }
 }
+
+#[cfg(any(test, feature = "fuzzing"))]
+/// Whatever a mail says, what is kept of it is short and can be shown.
+pub(super) fn promise(octets: &[u8]) {
+    let letter = Letter::read(octets);
+    let kept = [Some(&letter.subject), letter.message_id.as_ref(), letter.from.as_ref()];
+    for text in kept.into_iter().flatten() {
+        // Small letters of one sign may be several.
+        assert!(text.chars().count() <= 3 * LONGEST && !text.contains(char::is_control), "{text:?}");
+    }
+}

@@ -142,6 +142,24 @@ fn internal_date(text: &str) -> Option<Wall> {
     Some(Wall(parsed.to_timestamp().ok()?.as_millisecond()))
 }
 
+#[cfg(any(test, feature = "fuzzing"))]
+/// A server's responses, one after the other.
+pub(super) fn promise(octets: &[u8]) {
+    let server = tokio::io::join(std::io::Cursor::new(octets.to_vec()), tokio::io::sink());
+    let stream: Box<dyn Stream> = Box::new(server);
+    let mut lines = LineStream::new(stream, LONGEST_LINE);
+    crate::promises::at_once(async move {
+        while let Ok(said) = ImapSaid::hear(&mut lines).await {
+            assert!(said.text.len() <= LONGEST_LINE && said.literals.len() <= MOST_LITERALS);
+            let _ = (said.found(), said.tells_of_mail(), said.validity(), said.permanent_flags());
+            if let Some(fetched) = said.message(1) {
+                assert!(fetched.octets.len() <= MOST_OF_MESSAGE);
+                super::letter::promise(&fetched.octets);
+            }
+        }
+    });
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -281,3 +281,24 @@ fn trust(
         }
     }
 }
+
+#[cfg(any(test, feature = "fuzzing"))]
+/// Whatever a gateway answers is a page taken or not, said in few words.
+pub(super) fn promise(octets: &[u8]) {
+    let (first, body) = octets.split_at(octets.len().min(2));
+    let code = first.iter().fold(100_u16, |code, octet| code + u16::from(*octet));
+    let Ok(status) = hyper::StatusCode::from_u16(code) else { return };
+    let mut heads = vec![HeaderMap::new()];
+    for (name, value) in [(header::CONTENT_ENCODING, "gzip"), (header::CONTENT_ENCODING, "deflate")] {
+        heads.push([(name, HeaderValue::from_static(value))].into_iter().collect());
+    }
+    // A place to go to, and a time to wait, are whatever the body says.
+    if let Ok(value) = HeaderValue::from_bytes(body) {
+        heads.push([(header::LOCATION, value.clone()), (header::RETRY_AFTER, value)].into_iter().collect());
+    }
+    for head in heads {
+        let outcome = judge(status, &head, (body, true), None, "push.example.org");
+        let said = outcome.to_string();
+        assert!(said.len() < 16 * 1024 && !said.contains(char::is_control), "{said:?}");
+    }
+}

@@ -278,6 +278,21 @@ pub(super) fn own_name(address: io::Result<SocketAddr>) -> String {
     }
 }
 
+#[cfg(any(test, feature = "fuzzing"))]
+/// Whatever a mail server says ends in a conversation or a fault.
+pub(super) fn promise(octets: &[u8]) {
+    let server = tokio::io::join(std::io::Cursor::new(octets.to_vec()), tokio::io::sink());
+    crate::promises::at_once(async move {
+        let Ok(mut smtp) = Smtp::greet(server, "watch.example.org").await else { return };
+        for command in ["MAIL FROM:<watch@example.org>", "RCPT TO:<ines@example.org>", "DATA"] {
+            if smtp.done(command).await.is_err() {
+                return;
+            }
+        }
+        smtp.quit().await;
+    });
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

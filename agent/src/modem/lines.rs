@@ -105,20 +105,22 @@ pub(super) fn fields<'a>(line: &'a str, name: &str) -> Option<Vec<&'a str>> {
     Some(rest.split(',').map(str::trim).collect())
 }
 
+#[cfg(any(test, feature = "fuzzing"))]
+/// All that is said by these pieces.
+pub(super) fn all(pieces: &[&[u8]]) -> Vec<LineSaid> {
+    let mut lines = Lines::default();
+    let mut said = Vec::new();
+    for piece in pieces {
+        lines.push(piece);
+        said.extend(std::iter::from_fn(|| lines.next()));
+    }
+    said
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
     use proptest::prelude::*;
-
-    fn all(pieces: &[&[u8]]) -> Vec<LineSaid> {
-        let mut lines = Lines::default();
-        let mut said = Vec::new();
-        for piece in pieces {
-            lines.push(piece);
-            said.extend(std::iter::from_fn(|| lines.next()));
-        }
-        said
-    }
 
     fn line(text: &str) -> LineSaid {
         LineSaid::Line(text.to_owned())

@@ -110,6 +110,21 @@ fn understood(reads: SupplyReading, text: &str) -> Result<Value, String> {
     }
 }
 
+#[cfg(any(test, feature = "fuzzing"))]
+/// Whatever the kernel's files say is a reading or words.
+pub(super) fn promise(text: &str) {
+    for reads in [
+        SupplyReading::Mains,
+        SupplyReading::Charge,
+        SupplyReading::Runtime,
+        SupplyReading::Voltage,
+        SupplyReading::Discharging,
+        SupplyReading::LowBattery,
+    ] {
+        super::is_answer(&understood(reads, text.trim()));
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -157,6 +157,34 @@ impl UpsStatus<'_> {
     }
 }
 
+#[cfg(any(test, feature = "fuzzing"))]
+/// Every line of a server is an item, a refusal in words without control characters, or nothing.
+pub(super) fn promise(text: &str) {
+    let mut variables = Variables::new();
+    for line in text.lines() {
+        let _ = protocol::begins(line, "rack");
+        if let Some(refusal) = UpsRefusal::read(line) {
+            let words = refusal.words("rack");
+            assert!(!words.is_empty() && !words.contains(char::is_control), "{words:?}");
+        }
+        if let Some(protocol::UpsItem::Variable(name, value)) = protocol::item(line, "rack") {
+            variables.insert(name, value);
+        }
+    }
+    for reads in [
+        UpsReading::Mains,
+        UpsReading::LowBattery,
+        UpsReading::ReplaceBattery,
+        UpsReading::Charge,
+        UpsReading::Runtime,
+        UpsReading::Load,
+        UpsReading::Voltage,
+        UpsReading::BatteryVoltage,
+    ] {
+        super::is_answer(&understood(reads, &variables));
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

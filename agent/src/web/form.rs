@@ -41,6 +41,16 @@ fn decoded(text: &str) -> Option<String> {
     String::from_utf8(octets).ok()
 }
 
+#[cfg(any(test, feature = "fuzzing"))]
+/// Fields are few, and a value that is found is not empty.
+pub(super) fn promise(text: &str) {
+    let form = WebForm::of(text);
+    assert!(form.0.len() <= MOST);
+    for (name, _) in &form.0 {
+        assert!(form.get(name).is_none_or(|value| !value.is_empty() && value == value.trim()));
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::WebForm;

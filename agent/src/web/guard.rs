@@ -61,6 +61,27 @@ pub(super) fn cookie(token: Option<&str>, encrypted: bool) -> String {
     format!("{name}={value}; Path=/; HttpOnly; SameSite=Lax; Max-Age={age}{secure}")
 }
 
+#[cfg(any(test, feature = "fuzzing"))]
+/// Whatever stands in a head, a form of another host is never one of ours.
+pub(super) fn promise(octets: &[u8]) {
+    use hyper::header::HeaderValue;
+    let Ok(value) = HeaderValue::from_bytes(octets) else { return };
+    let of = |names: &[hyper::header::HeaderName]| -> HeaderMap {
+        names.iter().map(|name| (name.clone(), value.clone())).collect()
+    };
+    let mut head = of(&[HOST, COOKIE]);
+    head.insert(ORIGIN, HeaderValue::from_static("https://elsewhere.example.org"));
+    let ours =
+        head.get(HOST).is_some_and(|host| host.as_bytes().eq_ignore_ascii_case(b"elsewhere.example.org"));
+    assert_eq!(is_from_here(&head), ours);
+    for encrypted in [false, true] {
+        assert!(token(&head, encrypted).is_none_or(|token| !token.contains(';')));
+    }
+    if let Ok(text) = value.to_str() {
+        assert!(bare(text).len() <= text.len());
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

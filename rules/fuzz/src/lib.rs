@@ -10,9 +10,12 @@ mod watch;
 
 use jiff::tz::TimeZone;
 use site::surroundings;
+use slackwater_rules::checkin::Sites;
 use slackwater_rules::condition::{Condition, LONGEST, Written};
+use slackwater_rules::engine::{Engine, Input};
 use slackwater_rules::plan::{Finding, Plan, Severity, render};
 use slackwater_rules::reading::{Content, FieldPlace, Mapping, Value, Word};
+use slackwater_rules::record::{Body, Record};
 use slackwater_rules::rehearsal::Story;
 use slackwater_rules::time::{Moment, Now, Span, Wall};
 use slackwater_rules::units::{Scale, Unit};
@@ -22,6 +25,11 @@ use std::sync::LazyLock;
 const BORDER: &str = "\n%%\n";
 /// No story is played that takes more readings than this.
 const MOST_READINGS: i64 = 1_000;
+
+/// No watch of these begins with more.
+const MOST_RECORDS: usize = 90;
+
+static SITE: LazyLock<Plan> = LazyLock::new(site::halyard);
 
 const NOW: Now = Now { mono: Moment(1_000_000_000), wall: Wall(1_772_445_600_000), wall_trusted: true };
 
@@ -49,7 +57,6 @@ pub fn rules(bytes: &[u8]) {
 
 /// Bytes as a condition on the invented site.
 pub fn condition(bytes: &[u8]) {
-    static SITE: LazyLock<Plan> = LazyLock::new(site::halyard);
     let text = String::from_utf8_lossy(bytes);
     let scope = SITE.scope();
     let condition = Condition::parse(&text, &scope);
@@ -81,6 +88,42 @@ pub fn condition(bytes: &[u8]) {
             watch::over(&plan, tail(bytes), NOW);
         }
         Err(findings) => placed(&text, &findings),
+    }
+}
+
+/// Bytes as what a journal keeps, a record a line: what can be read can be said in words, and a
+/// watch can begin with it.
+pub fn record(bytes: &[u8]) {
+    let text = String::from_utf8_lossy(bytes);
+    let bodies = text.lines().filter_map(|line| serde_json::from_str::<Body>(line).ok());
+    let records: Vec<Record> = (1..)
+        .zip(bodies.take(MOST_RECORDS))
+        .map(|(seq, body)| {
+            let at = Now { mono: NOW.mono - Span::seconds(100 - seq as i64), ..NOW };
+            Record { seq, at, body }
+        })
+        .collect();
+    for record in &records {
+        assert!(!record.body.in_words(&SITE).is_empty());
+        assert!(serde_json::to_string(record).is_ok());
+    }
+    let mut engine = Engine::new(SITE.clone(), 7, 1, NOW);
+    engine.restore(&records);
+    engine.step(NOW, Input::Started { version: "fuzz".to_owned(), gap: None });
+    let _ = engine.status(NOW);
+}
+
+/// Bytes as what a check-in says once it is known to be from its site: believed or refused in
+/// words.
+pub fn checkin(bytes: &[u8]) {
+    let mut sites = Sites::default();
+    let Some(site) = SITE.watched.first() else { return };
+    match sites.take(&site.name, bytes, false, &SITE, &NOW, |_, payload| Ok(payload.to_vec())) {
+        Ok(believed) => {
+            let again = sites.take(&site.name, bytes, false, &SITE, &NOW, |_, payload| Ok(payload.to_vec()));
+            assert!(again.is_err(), "the same is no news: {believed:?}");
+        }
+        Err(refusal) => assert!(!refusal.to_string().is_empty()),
     }
 }
 

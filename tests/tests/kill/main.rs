@@ -11,6 +11,7 @@ use mail_parser::MessageParser;
 use slackwater_rules::record::{Body, NoMore, Outcome, Purpose, Record, Seq};
 use slackwater_tests::house::{House, RULES};
 use slackwater_tests::mosquitto;
+use slackwater_tests::proof::random::Random;
 use slackwater_tests::smtp::Taken;
 use std::collections::{BTreeMap, BTreeSet};
 use std::process::Stdio;
@@ -25,19 +26,6 @@ const KILLS: usize = 100;
 /// pages. Where a start takes long, as on a machine that has much to do, so do lives.
 const LONGEST_LIFE: Duration = Duration::from_millis(900);
 const LIVES_A_START: u32 = 4;
-
-/// SplitMix64 (Steele, Lea, Flood 2014; the constants from memory): the same instants every time.
-struct Random(u64);
-
-impl Random {
-    fn below(&mut self, limit: u64) -> u64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        (z ^ (z >> 31)) % limit
-    }
-}
 
 /// One call-out that pages all the time, by mail alone.
 fn rules() -> String {

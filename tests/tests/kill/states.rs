@@ -2,11 +2,12 @@
 //! asking, held by quiet hours, a mass, latched. Its times go on, nobody is told twice, and nobody
 //! is forgotten.
 
-use super::{Random, SLACKWATER, every_page_arrived};
+use super::{SLACKWATER, every_page_arrived};
 use slackwater_rules::record::{Body, CallChange, CallKind, HeldBy, Purpose, Record};
 use slackwater_rules::time::Span;
 use slackwater_tests::house::{House, RULES};
 use slackwater_tests::mosquitto;
+use slackwater_tests::proof::random::Random;
 use std::thread;
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 

@@ -1,24 +1,26 @@
 //! The watch of a house: the real program, or the very same code in this process, on clocks that
 //! can be set and a board that can be rebooted.
 
+use crate::agent::{Agent, Home};
 use slackwater::clock::{Clock, Steering};
 use slackwater::event_loop::{self, Parts};
 use slackwater::settings::Environment;
 use slackwater::site::SiteFiles;
 use slackwater_rules::time::Span;
-use slackwater_tests::agent::{Agent, Home};
 use std::sync::Arc;
 use std::thread::JoinHandle;
 use tokio::sync::oneshot;
 
 /// A watch that runs.
-pub(crate) enum Watch {
+pub enum Watch {
+    /// A process.
     Program(Agent),
+    /// A thread.
     Here(Here),
 }
 
 /// A watch in this process.
-pub(crate) struct Here {
+pub struct Here {
     end: Option<oneshot::Sender<End>>,
     thread: Option<JoinHandle<()>>,
 }
@@ -32,7 +34,10 @@ enum End {
 
 impl Here {
     /// Starts it on a board of this name.
-    pub(crate) fn start(home: &Home, clock: Arc<Steering>) -> Self {
+    ///
+    /// # Panics
+    /// On a thread of its own, when the watch can't be started.
+    pub fn start(home: &Home, clock: Arc<Steering>) -> Self {
         let environment: Environment = home.variables().iter().cloned().collect();
         let config = home.path("agent.toml");
         let (end, ended) = oneshot::channel();
@@ -75,14 +80,27 @@ impl Here {
 }
 
 impl Watch {
-    pub(crate) fn terminate(self) {
+    /// Whether it has ended by itself, which it never should; and how.
+    pub fn has_ended(&mut self) -> Option<String> {
+        match self {
+            Self::Program(agent) => agent.has_ended().map(|status| status.to_string()),
+            Self::Here(here) => {
+                let over = here.thread.as_ref().is_none_or(JoinHandle::is_finished);
+                over.then(|| "its thread is over".to_owned())
+            }
+        }
+    }
+
+    /// Ends it in good order.
+    pub fn terminate(self) {
         match self {
             Self::Program(agent) => agent.terminate(),
             Self::Here(here) => here.end(End::InGoodOrder),
         }
     }
 
-    pub(crate) fn kill(self) {
+    /// The plug is pulled.
+    pub fn kill(self) {
         match self {
             Self::Program(agent) => agent.kill(),
             Self::Here(here) => here.end(End::AtOnce),
@@ -91,4 +109,4 @@ impl Watch {
 }
 
 /// Ten years.
-pub(crate) const YEARS: Span = Span::hours(87_660);
+pub const YEARS: Span = Span::hours(87_660);

@@ -1,35 +1,38 @@
 //! Pages as they arrived, by whatever way: what a person would have in hand.
 
+use crate::http::Request;
+use crate::modem;
+use crate::smtp::Taken;
 use mail_parser::MessageParser;
 use slackwater_rules::record::Seq;
-use slackwater_tests::http::Request;
-use slackwater_tests::modem;
-use slackwater_tests::smtp::Taken;
 use std::time::Instant;
 
 /// A page in somebody's hands.
 #[derive(Clone, Debug)]
-pub(crate) struct Arrival {
+pub struct Arrival {
     /// `ines.push`.
-    pub(crate) to: String,
+    pub to: String,
     /// The name that a repeat has too.
-    pub(crate) name: String,
+    pub name: String,
     /// Its number.
-    pub(crate) page: Seq,
+    pub page: Seq,
     /// Its first line.
-    pub(crate) headline: String,
+    pub headline: String,
     /// It says that it may be a repeat.
-    pub(crate) repeat: bool,
-    /// When it was first looked for and there.
-    pub(crate) at: Instant,
+    pub repeat: bool,
+    /// When it was there.
+    pub at: Instant,
 }
 
 impl Arrival {
-    pub(crate) fn is_all_clear(&self) -> bool {
+    /// It says that something is over.
+    pub fn is_all_clear(&self) -> bool {
         self.headline.contains("all clear") || self.headline.contains("came and went")
     }
 
-    pub(crate) fn of_mail(mail: &Taken) -> Self {
+    /// # Panics
+    /// If it is no page.
+    pub fn of_mail(mail: &Taken) -> Self {
         let parsed = MessageParser::default().parse(&mail.data).expect("a mail");
         let name = parsed.message_id().expect("a Message-ID").to_owned();
         let subject = parsed.subject().unwrap_or_default();
@@ -40,23 +43,25 @@ impl Arrival {
             name,
             repeat: subject.starts_with("(possible repeat)"),
             headline: subject.to_owned(),
-            at: Instant::now(),
+            at: mail.at,
         }
     }
 
-    /// A text has no name: each stands for itself.
-    pub(crate) fn of_text(nth: usize, text: &modem::Sent) -> Self {
+    /// A text has no name: each stands for itself. It was there by `at`.
+    pub fn of_text(nth: usize, text: &modem::Sent, at: Instant) -> Self {
         Self {
             to: "neighbour.text".to_owned(),
             name: format!("text-{nth}"),
             page: 0,
             headline: text.text.clone(),
             repeat: false,
-            at: Instant::now(),
+            at,
         }
     }
 
-    pub(crate) fn of_push(request: &Request, to: &str) -> Self {
+    /// # Panics
+    /// If it is no page.
+    pub fn of_push(request: &Request, to: &str) -> Self {
         let event: serde_json::Value = serde_json::from_slice(&request.body).expect("an event");
         let name = event["id"].as_str().expect("an id").to_owned();
         Self {
@@ -65,7 +70,7 @@ impl Arrival {
             name,
             repeat: event["data"]["maybe_repeat"].as_bool().expect("a flag"),
             headline: event["data"]["headline"].as_str().expect("a headline").to_owned(),
-            at: Instant::now(),
+            at: request.at,
         }
     }
 }
