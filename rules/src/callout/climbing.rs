@@ -132,9 +132,9 @@ impl Decision<'_> {
         let climb = self.call.climb(name, rank).filter(|climb| climb.repeat(ladder.len()).is_some())?;
         let taken = climb.due - ladder.again;
         let people = self.reaches(ladder, rank, climb.next, true).0;
-        let people = people.iter().filter(|target| target.contact.is_some());
-        // A siren's pages ask nobody.
-        let asked = people.map(|target| {
+        // What sounds wakes whom news has not reached: it is never late.
+        let asked = people.iter().map(|target| {
+            target.contact.as_ref()?;
             let told = self.call.told.get(target).filter(|told| told.fate != Some(PageFate::Lost));
             told.map(|told| told.asked).filter(|asked| *asked > taken && self.now - *asked < NEWS_WITHIN)
         });

@@ -35,7 +35,9 @@ pub fn answered_by<'a>(
         let mut members = call.members.iter();
         members.find(|member| code_of(member.episode).as_deref() == Some(code)).cloned()
     };
-    let Some((call, member)) = open.iter().find_map(|call| Some((*call, of(call)?))) else {
+    // Where it stands, if it has come back as part of another one than it was over in.
+    let found = open.iter().filter_map(|call| Some((*call, of(call)?)));
+    let Some((call, member)) = found.min_by_key(|(_, member)| !member.stands()) else {
         return Answers::Nothing;
     };
     match call.answers_alone(&member) {

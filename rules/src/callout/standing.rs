@@ -38,12 +38,9 @@ impl Decision<'_> {
         let stands = |cause: &str| self.call.members.of_alarm(cause).is_some_and(Member::stands);
         let mut expected = self.facts.expected(alarm).into_iter().filter(|cause| *cause != alarm);
         let expected = expected.any(stands);
-        let climbed = |ladder: &str| {
-            let mut causes = others().filter(|cause| cause.stands());
-            self.call.active(self.now).iter().any(|climb| climb.ladder == ladder)
-                || causes.any(|cause| cause.rank == rank && cause.ladder == ladder)
-        };
-        Row::CriticalToo { other_ladder: !climbed(ladder), expected }
+        // Its own is no reason: what counts as raised anew counts as if it came now.
+        let climbed = others().any(|it| it.stands() && it.rank == rank && it.ladder == ladder);
+        Row::CriticalToo { other_ladder: !climbed, expected }
     }
 
     pub(super) fn raised(&mut self, joined: &Joined) {

@@ -178,10 +178,11 @@ impl Callouts {
         self.calls.iter().filter(|call| !call.ended())
     }
 
-    /// The running call-out that the episode is part of.
+    /// The running call-out that the episode stands in, or else is part of.
     pub(super) fn of_episode(&self, episode: Seq) -> Option<&Call> {
-        let mut calls = self.calls.with_episode(episode);
-        calls.find(|call| !call.ended() && call.core.member(episode).is_some())
+        let calls = self.calls.with_episode(episode).filter(|call| !call.ended());
+        let found = calls.filter_map(|call| Some((call, call.core.member(episode)?)));
+        found.min_by_key(|(_, member)| !member.stands()).map(|(call, _)| call)
     }
 
     /// Whether a running call-out is about this alarm, whichever of its spells.

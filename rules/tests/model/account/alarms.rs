@@ -262,10 +262,6 @@ impl Account<'_> {
             let other = &self.house.alarms[it.alarm];
             other.rank == of.rank && other.ladder == of.ladder
         });
-        let climbed = self.calls[at].climbs.contains_key(&(of.ladder, of.rank))
-            && self.calls[at].phase == Phase::Climbing
-            && same_ladder;
-        let same_ladder = same_ladder || climbed;
         let breaks = above || (of.rank == CRITICAL && !expected);
         if matches!(self.calls[at].phase, Phase::ForMorning(_)) {
             if self.held_until(at).is_none() {

@@ -53,9 +53,12 @@ impl Account<'_> {
         call.phase = Phase::Answered(now + lease);
         call.answerer = who;
         (call.news, call.pressed) = (None, None);
-        for member in call.members.iter_mut().filter(|it| it.stands()) {
-            (member.covered, member.latched, member.alone) = (true, false, None);
+        for member in &mut call.members {
+            // What is over, and was not answered yet, is too.
             member.acknowledged = true;
+            if member.stands() {
+                (member.covered, member.latched, member.alone) = (true, false, None);
+            }
         }
         if !call.members.iter().any(Member::stands) {
             call.nothing_since = call.nothing_since.or(Some(now));

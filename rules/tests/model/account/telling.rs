@@ -166,7 +166,10 @@ impl Account<'_> {
             return None;
         }
         let people = self.whom(at, ladder, rank, climb.next, true);
-        let asked = people.into_iter().filter(|target| *target != SIREN).map(|target| {
+        if people.contains(&SIREN) {
+            return None;
+        }
+        let asked = people.into_iter().map(|target| {
             let asked = *call.told.get(target)?;
             let lost = call.lost.iter().any(|((then, _), to)| *then == asked && *to == target);
             (!lost && asked > climb.due - again && self.now - asked < 5 * MINUTE).then_some(asked)

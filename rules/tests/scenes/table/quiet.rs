@@ -115,6 +115,26 @@ fn what_leaves_a_digest_is_with_its_cause_before_anything_else_of_that_moment() 
 }
 
 #[test]
+fn a_code_answers_where_its_alarm_stands_and_not_where_it_was_over() {
+    let mut night = Night::at_night(
+        "cold low mild; consequence-of = [\"power\"]
+         lamp low mild
+         power critical loud",
+    );
+    night.raise("cold");
+    night.raise("lamp");
+    night.clear("cold");
+    night.raise("power");
+    night.raise("cold");
+    night.answer("tom", "cold");
+    night.wait(20);
+    // Nobody after him is called.
+    let told = night.site.world.sent.iter().filter(|sent| sent.purpose == Purpose::Call).count();
+    assert_eq!(told, 2, "tom and the siren: {}", night.site.story());
+    assert_eq!(night.calls(), 2, "the morning's page still waits: {}", night.site.story());
+}
+
+#[test]
 fn kin_that_latched_goes_out_of_what_is_held_too_and_is_answered_with_it() {
     let mut night = Night::at_night(
         "leak low mild; latching = true

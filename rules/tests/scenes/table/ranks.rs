@@ -47,7 +47,8 @@ fn a_critical_member_at_the_asked_rank_with_another_ladder_begins_that_one_at_ru
     night.told(&["0:00 ines.mail call"]);
     night.raise("heat");
     night.wait(1);
-    night.told(&["1:00 tom.text call", "1:00 siren call"]);
+    // The siren sounds already.
+    night.told(&["1:00 tom.text call"]);
 }
 
 #[test]
@@ -181,4 +182,23 @@ fn what_is_left_waits_from_the_last_page_to_a_person_and_not_from_the_siren_s_en
     night.wait(31);
     // All of the milder ladder have been told: it repeats 30 min after that.
     night.told(&["30:30 ines.mail call"]);
+}
+
+/// Its own place among the members is no reason to wait for the next page.
+#[test]
+fn what_counts_as_raised_anew_begins_its_ladder_at_once_where_only_another_one_climbs() {
+    let mut night = Night::by_day(
+        "power critical loud
+         pump critical mild; consequence-of = [\"power\"]; expected = []
+         cold critical loud; consequence-of = [\"power\"]",
+    );
+    night.raise("power");
+    night.raise("pump");
+    night.raise("cold");
+    night.wait(1);
+    night.site.forget();
+    night.clear("power");
+    night.wait(1);
+    // The siren sounds already.
+    night.told(&["1:00 tom.text call"]);
 }

@@ -43,6 +43,26 @@ fn a_repeat_right_behind_news_that_all_of_its_people_got_comes_its_time_after_th
 }
 
 #[test]
+fn a_repeat_that_sounds_is_not_late_for_news() {
+    let mut night = Night::by_day(
+        "power critical loud
+         heat critical loud; consequence-of = [\"power\"]; expected = []",
+    );
+    let sounds = night.site.rules.replace("[\"neighbour.mail\"] }", "[\"neighbour.mail\", \"siren\"] }");
+    night.site.reload(&sounds);
+    night.raise("power");
+    night.wait(27);
+    night.raise("heat");
+    night.wait(6);
+    night.site.forget();
+    night.wait(3);
+    // It sounds since 32:00, and goes on now.
+    night.told(&["35:00 neighbour.mail call"]);
+    night.wait(3);
+    night.told(&["38:00 siren taken"]);
+}
+
+#[test]
 fn a_repeat_comes_in_its_time_if_the_news_was_long_before() {
     let mut night = Night::by_day(
         "power critical loud
