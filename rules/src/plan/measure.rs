@@ -1,6 +1,7 @@
 //! What sensors measure: the quantities of the trade, each with the units it may have, how
 //! fast it can change, and what a person looks at when the sensor can't be seen.
 
+use crate::site::Sensor;
 use crate::units::Dimension;
 
 /// A kind of measured quantity.
@@ -93,4 +94,12 @@ impl MeasureKind {
     pub(super) fn named(name: &str) -> Option<&'static MeasureKind> {
         KINDS.iter().find(|kind| kind.name == name)
     }
+}
+
+/// Where readings of a sensor in a tank of the sea lie by common practice, widened so far that only
+/// a slip of the unit or of a digit lies outside; base units.
+pub fn usual_range(sensor: &Sensor) -> Option<(f64, f64)> {
+    sensor.tank?;
+    let kind = MeasureKind::named(sensor.measure.name)?;
+    kind.usual.filter(|_| kind.dimensions.first() == Some(&sensor.measure.dimension))
 }
