@@ -43,6 +43,7 @@ pub use crate::diagnostic::{
 pub use carries::{CarriedForecast, FALSE_ALARMS, FalseAlarms, SeenOfTank};
 pub use check::{Checked, Surroundings};
 pub(crate) use health::HEALTH;
+pub use measure::usual_range;
 pub use output_check::{clashes, clashes_in_words};
 pub use outputs::{
     Clash, ClashKind, Output, Payloads, Publisher, Register, is_same_payload, means_the_opposite,

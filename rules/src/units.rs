@@ -17,10 +17,12 @@ mod item;
 mod near;
 #[cfg(test)]
 mod tests;
+mod written;
 
 pub use dimension::Dimension;
 pub use item::QuantityItem;
 pub use near::{NearUnit, near_unit};
+pub use written::written;
 
 use crate::forecast::salt;
 use crate::time::Span;
@@ -102,6 +104,7 @@ pub static UNITS: &[(&str, Unit)] = &[
     ),
     unit("K", Dimension::DIFFERENCE, 1.0),
     unit("m", Dimension::LENGTH, 1.0),
+    unit("km", Dimension::LENGTH, 1e3),
     unit("cm", Dimension::LENGTH, 1e-2),
     unit("mm", Dimension::LENGTH, 1e-3),
     unit("in", Dimension::LENGTH, 0.0254),

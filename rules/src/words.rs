@@ -54,8 +54,11 @@ fn thousands(number: &str) -> String {
     out
 }
 
-/// The text with a capital at its head.
+/// The text with a capital at its head; a sign that is spelled otherwise stays as it is.
 pub fn capital(text: &str) -> String {
+    if text.starts_with("pH") {
+        return text.to_owned();
+    }
     let mut signs = text.chars();
     signs.next().map_or_else(String::new, |first| first.to_uppercase().chain(signs).collect())
 }

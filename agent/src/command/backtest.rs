@@ -1,6 +1,7 @@
 //! `slackwater backtest`: a rule file and the past in (the journal's or a file's), what would
 //! have rung out, beside what did ring. Nothing is sent and nothing is switched.
 
+mod believed;
 mod csv;
 mod history;
 mod progress;
@@ -84,12 +85,10 @@ pub(super) fn play(backtest: &BacktestArgs) -> ExitCode {
     let past = match &backtest.csv {
         Some(path) => csv::read(path, &backtest.columns, &mut plan, now, zone).and_then(|file| {
             let (first, last) = file.ends();
-            let (since, until) = (since.unwrap_or(first), until.unwrap_or(last));
-            // A file of one line begins and ends with it.
-            let window = match since == until {
-                true => ReviewSpan { since, until },
-                false => ReviewSpan::new(since, until, zone)?,
-            };
+            if first == last && since.is_none() && until.is_none() {
+                return Err(file.of_one_time(&path.display().to_string(), zone));
+            }
+            let window = ReviewSpan::new(since.unwrap_or(first), until.unwrap_or(last), zone)?;
             Ok((Past::file(file, backtest.all_silence), window))
         }),
         None => {
@@ -102,9 +101,6 @@ pub(super) fn play(backtest: &BacktestArgs) -> ExitCode {
         }
     };
     let said = past.and_then(|(past, window)| {
-        if window.since >= window.until {
-            return Err("it would end before it begins: give another --since or --until".to_owned());
-        }
         let mut progress = BacktestProgress::on_terminal(zone);
         match (&backtest.alarm, &backtest.sweep) {
             (Some(alarm), Some(range)) => {

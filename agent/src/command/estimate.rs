@@ -6,6 +6,7 @@
 
 mod answers;
 mod filed;
+mod given;
 mod known;
 mod lately;
 mod learned;
@@ -22,15 +23,15 @@ use crate::settings::{Environment, Settings, Trust};
 use crate::site::load_plan;
 use answers::PaperAnswers;
 use clap::{Args, ValueEnum};
+use given::{Given, IntervalEdges, altitude, capacity, size, within};
 use learned::LearnedTank;
 use slackwater_rules::forecast::Interval;
 use slackwater_rules::forecast::battery::{BatteryModel, Chemistry, INVERTER};
 use slackwater_rules::forecast::oxygen::AirPump;
 use slackwater_rules::forecast::planner::{Light, Paper, Supply, USUAL_LIMITS};
-use slackwater_rules::forecast::water::ALTITUDES;
 use slackwater_rules::plan::{Plan, Stocking};
 use slackwater_rules::time::Span;
-use slackwater_rules::units::{Dimension, Quantity, Scale};
+use slackwater_rules::units::{Dimension, Scale};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -45,34 +46,34 @@ pub(super) struct EstimateArgs {
     #[arg(long, value_name = "NAME")]
     tank: Option<String>,
     /// Water: `420 L`, `110 US gal`.
-    #[arg(long, value_parser = of(Dimension::VOLUME))]
+    #[arg(long, value_parser = within(given::VOLUME), allow_hyphen_values = true)]
     volume: Option<Given>,
     /// Length, width and height of the box: `120 x 60 x 55 cm`.
     #[arg(long = "box", value_name = "SIZE", value_parser = size)]
     size: Option<IntervalEdges>,
     /// `35 ppt`.
-    #[arg(long, value_parser = of(Dimension::SALINITY))]
+    #[arg(long, value_parser = within(given::SALINITY), allow_hyphen_values = true)]
     salinity: Option<Given>,
     /// The water as it is kept: `25.5 degC`.
-    #[arg(long, value_parser = of(Dimension::TEMPERATURE))]
+    #[arg(long, value_parser = within(given::WATER), allow_hyphen_values = true)]
     water: Option<Given>,
     /// The coldest room to plan for: `16 degC`.
-    #[arg(long, value_parser = of(Dimension::TEMPERATURE), allow_hyphen_values = true)]
+    #[arg(long, value_parser = within(given::ROOM), allow_hyphen_values = true)]
     room: Option<Given>,
     /// The hottest room to plan for: `33 degC`.
-    #[arg(long, value_parser = of(Dimension::TEMPERATURE), allow_hyphen_values = true)]
+    #[arg(long, value_parser = within(given::ROOM), allow_hyphen_values = true)]
     hot_room: Option<Given>,
     /// A lid lies on the tank.
     #[arg(long)]
     lid: bool,
     /// Too cold; the thermometer's lower limit in the rule file, or 22 degC, if not given.
-    #[arg(long, value_parser = of(Dimension::TEMPERATURE))]
+    #[arg(long, value_parser = within(given::WATER), allow_hyphen_values = true)]
     cold: Option<Given>,
     /// Too warm; the upper limit, or 29 degC, if not given.
-    #[arg(long, value_parser = of(Dimension::TEMPERATURE))]
+    #[arg(long, value_parser = within(given::WATER), allow_hyphen_values = true)]
     warm: Option<Given>,
     /// A heater's power: `200 W`. Once for each heater.
-    #[arg(long = "heater", value_name = "POWER", value_parser = of(Dimension::POWER))]
+    #[arg(long = "heater", value_name = "POWER", value_parser = within(given::POWER), allow_hyphen_values = true)]
     heaters: Vec<Given>,
     /// How much lives in it.
     #[arg(long, value_enum)]
@@ -81,37 +82,37 @@ pub(super) struct EstimateArgs {
     #[arg(long, value_parser = altitude, allow_hyphen_values = true)]
     altitude: Option<Given>,
     /// Flow through the tank: `3000 L/h`.
-    #[arg(long, value_parser = of(Dimension::FLOW))]
+    #[arg(long, value_parser = within(given::FLOW), allow_hyphen_values = true)]
     flow: Option<Given>,
     /// Air at the stone of the air pump: `2 L/min`.
-    #[arg(long, value_name = "FLOW", value_parser = of(Dimension::FLOW))]
+    #[arg(long, value_name = "FLOW", value_parser = within(given::AIR), allow_hyphen_values = true)]
     air: Option<Given>,
     /// How deep the stone hangs: `40 cm`.
-    #[arg(long, value_parser = of(Dimension::LENGTH))]
+    #[arg(long, value_parser = within(given::DEPTH), allow_hyphen_values = true)]
     depth: Option<Given>,
     /// Capacity of the battery that carries the air pump: `84 Wh`, or `7 Ah` with --volts.
     #[arg(long, value_name = "CAPACITY", value_parser = capacity)]
     battery: Option<Given>,
     /// Its voltage: `12 V`.
-    #[arg(long, value_parser = of(Dimension::VOLTAGE), requires = "battery")]
+    #[arg(long, value_parser = within(given::VOLTS), requires = "battery", allow_hyphen_values = true)]
     volts: Option<Given>,
     /// Its kind.
     #[arg(long, value_enum, requires = "battery")]
     kind: Option<BatteryArg>,
     /// What hangs on it: `5 W`.
-    #[arg(long, value_name = "POWER", value_parser = of(Dimension::POWER))]
+    #[arg(long, value_name = "POWER", value_parser = within(given::POWER), allow_hyphen_values = true)]
     load: Option<Given>,
     /// What the inverter between draws by itself: `6 W`.
-    #[arg(long, value_name = "POWER", value_parser = of(Dimension::POWER), requires = "battery")]
+    #[arg(long, value_name = "POWER", value_parser = within(given::IDLE), requires = "battery", allow_hyphen_values = true)]
     inverter: Option<Given>,
     /// Fresh water that can run in if the top-off sticks: `25 L`.
-    #[arg(long, value_name = "VOLUME", value_parser = of(Dimension::VOLUME))]
+    #[arg(long, value_name = "VOLUME", value_parser = within(given::VOLUME), allow_hyphen_values = true)]
     reservoir: Option<Given>,
     /// The lamp at its brightest: `300 umol/m2/s`.
-    #[arg(long, value_name = "PPFD", value_parser = of(Dimension::LIGHT))]
+    #[arg(long, value_name = "PPFD", value_parser = within(given::LIGHT), allow_hyphen_values = true)]
     light: Option<Given>,
     /// From lamp on to lamp off: `10 h`.
-    #[arg(long, value_name = "TIME", value_parser = of(Dimension::TIME))]
+    #[arg(long, value_name = "TIME", value_parser = within(given::LIT), allow_hyphen_values = true)]
     lit: Option<Given>,
     /// Draw temperature and oxygen of an outage into an SVG file; with --since, what was forecast
     /// then and what came.
@@ -165,59 +166,6 @@ impl BatteryArg {
             Self::LithiumIron => Chemistry::LithiumIron,
             Self::LithiumIon => Chemistry::LithiumIon,
         }
-    }
-}
-
-/// A quantity as written: base units, and the unit that its writer thinks in.
-#[derive(Clone, Debug)]
-struct Given {
-    base: f64,
-    scale: Scale,
-}
-
-/// Length, width and height, m.
-#[derive(Clone, Copy, Debug)]
-struct IntervalEdges([f64; 3]);
-
-fn of(dimension: Dimension) -> impl Fn(&str) -> Result<Given, String> + Clone {
-    move |text: &str| given(text, dimension)
-}
-
-fn given(text: &str, dimension: Dimension) -> Result<Given, String> {
-    let quantity = Quantity::parse(text).map_err(|error| error.to_string())?;
-    let base = quantity.base(dimension).map_err(|error| error.to_string())?;
-    let signed = dimension == Dimension::TEMPERATURE || dimension == Dimension::LENGTH;
-    if base < 0.0 && !signed {
-        return Err("it is less than nothing".to_owned());
-    }
-    let name = text.trim().trim_start_matches(|c: char| c.is_ascii_digit() || "+-.".contains(c)).trim();
-    Ok(Given { base, scale: Scale { unit: quantity.unit, name: name.to_owned() } })
-}
-
-/// A height above the sea at which tanks are kept.
-fn altitude(text: &str) -> Result<Given, String> {
-    let height = given(text, Dimension::LENGTH)?;
-    if ALTITUDES.contains(&height.base) { Ok(height) } else { Err("expected -430 m to 5000 m".to_owned()) }
-}
-
-/// A capacity in Wh or in Ah; which of both it is says its unit.
-fn capacity(text: &str) -> Result<Given, String> {
-    given(text, Dimension::ENERGY).or_else(|_| given(text, Dimension::CHARGE))
-}
-
-fn size(text: &str) -> Result<IntervalEdges, String> {
-    let form = || format!("`{text}` is not a length, a width and a height, as in 120 x 60 x 55 cm");
-    let unit =
-        text.trim_end().rsplit(|c: char| c.is_ascii_digit() || c == '.' || c == ' ').next().unwrap_or("");
-    let numbers = text.trim_end().strip_suffix(unit).ok_or_else(form)?;
-    let edges: Vec<f64> = numbers
-        .split(['x', 'X', '×'])
-        .map(|number| given(&format!("{} {unit}", number.trim()), Dimension::LENGTH).map(|edge| edge.base))
-        .collect::<Result<_, _>>()
-        .map_err(|error| format!("{}: {error}", form()))?;
-    match <[f64; 3]>::try_from(edges) {
-        Ok(edges) if edges.iter().all(|edge| *edge > 0.0) => Ok(IntervalEdges(edges)),
-        _ => Err(form()),
     }
 }
 

@@ -171,13 +171,25 @@ fn standing(out: &mut String, status: &Status) {
 }
 
 /// `High: Lagoon: the water is too cold (23.1 °C, should be at least 24 °C), for 12 min,
-/// unacknowledged, code 4QTE`
+/// nobody has answered, code 4QTE`
 fn open_line(alarm: &AlarmView) -> String {
     let stood = alarm.stood.map_or(String::new(), |stood| format!(", for {stood}"));
     let code = alarm.code.as_deref().unwrap_or_default();
     let reading = if alarm.reading.is_empty() { String::new() } else { format!(" ({})", alarm.reading) };
     let priority = capital(&alarm.priority.to_string());
-    format!("{priority}: {}{reading}{stood}, {}, code {code}", alarm.title, alarm.state)
+    format!("{priority}: {}{reading}{stood}, {}, code {code}", alarm.title, state_in_words(&alarm.state))
+}
+
+/// A state of the standard, as pages say it.
+fn state_in_words(state: &str) -> &str {
+    match state {
+        "unacknowledged" => "nobody has answered",
+        "acknowledged" => "answered",
+        "returned to normal, unacknowledged" => "over, nobody has answered",
+        "latched, unacknowledged" => "over, but it stands until somebody answers",
+        "latched, acknowledged" => "over and answered, but it stands until it is reset",
+        as_it_is => as_it_is,
+    }
 }
 
 fn call_out(out: &mut String, call: &CallView) {
@@ -311,7 +323,7 @@ fn drilled(lines: &mut Vec<String>, drills: &DrillsView, plan: &Plan) {
 /// `explain` for a person.
 pub(super) fn explained(explanation: &Explanation) -> String {
     let alarm = &explanation.alarm;
-    let mut out = format!("{} ({}): {}\n", alarm.title, alarm.priority, alarm.state);
+    let mut out = format!("{} ({}): {}\n", alarm.title, alarm.priority, state_in_words(&alarm.state));
     if !explanation.in_words.is_empty() {
         let _ = writeln!(out, "rings while: {}", explanation.in_words);
     }

@@ -44,12 +44,12 @@ pub(super) struct SiteMemory {
 impl SiteMemory {
     /// Reads what an earlier life left in the journal, or an earlier version in the file `old`.
     /// What can't be read is said, and begun anew.
-    pub(super) fn open(keeper: &Keeper, old: PathBuf, now: Moment) -> (Self, BTreeMap<String, Known>) {
+    pub(super) fn open(keeper: &Keeper, old: PathBuf, now: Moment) -> (Self, BTreeMap<String, Box<Known>>) {
         let rows = keeper.sites().unwrap_or_else(|error| {
             tracing::error!("{error}; what was known of watched sites is lost");
             Vec::new()
         });
-        let mut known: BTreeMap<String, Known> = rows.into_iter().filter_map(read_row).collect();
+        let mut known: BTreeMap<String, Box<Known>> = rows.into_iter().filter_map(read_row).collect();
         let mut memory = Self {
             stale: BTreeSet::new(),
             leaving: BTreeSet::new(),
@@ -91,7 +91,7 @@ impl SiteMemory {
     }
 
     /// Writes some, if it is time.
-    pub(super) fn tend(&mut self, known: &BTreeMap<String, Known>, keeper: &mut Keeper, now: &Now) {
+    pub(super) fn tend(&mut self, known: &BTreeMap<String, Box<Known>>, keeper: &mut Keeper, now: &Now) {
         if keeper.seed() != self.journal {
             // A journal that was begun anew has nothing.
             self.journal = keeper.seed();
@@ -116,13 +116,13 @@ impl SiteMemory {
     }
 
     /// Writes all of it: before the program ends.
-    pub(super) fn close(&mut self, known: &BTreeMap<String, Known>, keeper: &mut Keeper, now: &Now) {
+    pub(super) fn close(&mut self, known: &BTreeMap<String, Box<Known>>, keeper: &mut Keeper, now: &Now) {
         self.leaving.append(&mut self.stale);
         while !self.leaving.is_empty() && self.write(known, keeper, now) {}
     }
 
     /// Writes the next few; false if that failed.
-    fn write(&mut self, known: &BTreeMap<String, Known>, keeper: &mut Keeper, now: &Now) -> bool {
+    fn write(&mut self, known: &BTreeMap<String, Box<Known>>, keeper: &mut Keeper, now: &Now) -> bool {
         let names: Vec<String> = self.leaving.iter().take(AT_ONCE).cloned().collect();
         let row = |name: &String| Some((name.clone(), serde_json::to_string(known.get(name)?).ok()?));
         let rows: Vec<SiteRow> = names.iter().filter_map(row).collect();
@@ -153,7 +153,7 @@ impl SiteMemory {
     }
 }
 
-fn read_row((name, known): SiteRow) -> Option<(String, Known)> {
+fn read_row((name, known): SiteRow) -> Option<(String, Box<Known>)> {
     match serde_json::from_str(&known) {
         Ok(known) => Some((name, known)),
         Err(error) => {
@@ -164,7 +164,7 @@ fn read_row((name, known): SiteRow) -> Option<(String, Known)> {
 }
 
 /// The file of an earlier version, if there is one.
-fn read_file(path: &Path) -> Result<Option<BTreeMap<String, Known>>, String> {
+fn read_file(path: &Path) -> Result<Option<BTreeMap<String, Box<Known>>>, String> {
     match fs::metadata(path) {
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
         Err(error) => return Err(error.to_string()),

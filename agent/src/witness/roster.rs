@@ -7,8 +7,10 @@ use crate::secret::strike_out;
 use slackwater_rules::checkin::{Believed, CheckinRefusal, SiteNote, Sites};
 use slackwater_rules::plan::{Plan, Watched};
 use slackwater_rules::time::{Moment, Now};
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::path::Path;
+use std::sync::Arc;
 
 /// What is known of all watched sites.
 #[derive(Debug)]
@@ -90,5 +92,13 @@ fn prove(key: &str, payload: &[u8]) -> Result<Vec<u8>, CheckinRefusal> {
 
 /// Words of a site for our own pages, without any secret of ours.
 fn without_secrets(note: &SiteNote) -> SiteNote {
-    SiteNote { words: strike_out(&note.words).into_owned(), likely: strike_out(&note.likely).into_owned() }
+    let words = match strike_out(&note.words) {
+        Cow::Borrowed(_) => Arc::clone(&note.words),
+        Cow::Owned(struck) => struck.into(),
+    };
+    let likely = match strike_out(&note.likely) {
+        Cow::Borrowed(_) => note.likely.clone(),
+        Cow::Owned(struck) => struck.into(),
+    };
+    SiteNote { words, likely }
 }

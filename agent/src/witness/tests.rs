@@ -66,7 +66,7 @@ impl Shed {
     }
 
     fn words(&self) -> Vec<String> {
-        self.roster.notes(&self.plan).map(|(_, note)| note.words).collect()
+        self.roster.notes(&self.plan).map(|(_, note)| note.words.to_string()).collect()
     }
 
     fn take(&mut self, check_in: &CheckIn) -> Result<bool, CheckinRefusal> {
@@ -214,7 +214,7 @@ fn the_file_of_an_earlier_version_is_still_known() {
     shed.tend(Span::ZERO);
     assert!(!file.exists());
     let mut shed = shed.killed();
-    assert!(shed.roster.notes(&shed.plan).any(|(_, note)| note.words == "last at 02:14: mains on"));
+    assert!(shed.roster.notes(&shed.plan).any(|(_, note)| &*note.words == "last at 02:14: mains on"));
     assert!(matches!(shed.take(&check_in(7)), Err(CheckinRefusal::Replayed(_))));
 }
 

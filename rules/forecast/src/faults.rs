@@ -26,7 +26,7 @@ pub use probe::Apart;
 use super::interval::CannotSay;
 use super::thermal::{Cell, Thermal};
 use crate::hold::Holder;
-use beyond::{BelowFloor, Beyond, Proved, Steady};
+use beyond::{BelowFloor, Beyond, Proved};
 use cusum::{Cusum, UsualEvidence};
 use lag::Lag;
 use probe::Jump;
@@ -53,6 +53,9 @@ const YEAR: f64 = 105_120.0;
 const ON_THE_WAY: u32 = 2;
 /// A change that lasts this long is learned.
 const LASTING: Span = Span::hours(24);
+/// What is off for longer than this beyond where it long came on was set differently, or is not
+/// wanted in this weather: it was told, and is again only where the water goes further.
+const HOW_IT_IS: Span = Span::hours(42);
 /// After hands in the tank the water settles for this many cells.
 const SETTLES: u32 = 6;
 /// Evidence of fewer cells than this is no evidence: a cup of cold water.
@@ -109,8 +112,6 @@ pub struct Faults {
     often: [(u32, Moment); 2],
     /// What of greater losses came back by itself: a draught, a lid, the sun gone.
     usual_loss: UsualEvidence,
-    /// What cools without a break.
-    steady: Steady,
     /// The newest water, degC.
     water: f64,
 }
@@ -143,7 +144,6 @@ impl Faults {
             told: [None; KINDS],
             often: [(0, Moment(i64::MIN)); 2],
             usual_loss: UsualEvidence::default(),
-            steady: Steady::default(),
             water: f64::NAN,
         }
     }
@@ -169,10 +169,11 @@ impl Faults {
         }
         let hold = model.holds();
         let seen_h = hold.seen_h();
-        let turns = |holders: &[Holder]| match holders.iter().any(|holder| hold.turns_at(*holder).is_some()) {
-            true => Ok(()),
-            false => Err(CannotSay::NotIdentifiable("what holds the water was not seen to turn it yet")),
-        };
+        let turns =
+            |holders: &[Holder]| match holders.iter().any(|holder| hold.comes_on_at(*holder).is_some()) {
+                true => Ok(()),
+                false => Err(CannotSay::NotIdentifiable("what holds the water was not seen to turn it yet")),
+            };
         match fault {
             Fault::NoHeat | Fault::HeatWithoutHeater | Fault::ProbeLags => self.ready(model),
             Fault::LosingHeat => self.ready(model).and_then(|()| match model.room() {
@@ -371,7 +372,8 @@ impl Faults {
     }
 
     fn judge(&mut self, fault: Fault, found: bool, gone: bool, at: Moment) {
-        if gone {
+        let is_old = self.standing[fault.index()].is_some_and(|since| at - since > HOW_IT_IS);
+        if gone || (is_old && fault.may_be_a_setting()) {
             self.standing[fault.index()] = None;
         } else if found && (self.standing[fault.index()].is_some() || self.is_news(fault, at)) {
             self.standing[fault.index()].get_or_insert(at);

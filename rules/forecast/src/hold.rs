@@ -4,17 +4,18 @@
 //! its edges by itself: how far the water had come each time before the device turned it
 //! ([`Edges`]). Where none is seen, the water's own swing tells them: the lowest and highest of
 //! each quarter of a day, which fall into one place for as long as something holds them there
-//! ([`Swing`]). Both are distributions, a place and a spread, and outlive a restart. A place that
+//! (`swing`). Both are distributions, a place and a spread, and outlive a restart. A place that
 //! changes and stays changed is learned within two days and told once: it was set differently, or
 //! the probe has moved. Until something is known nothing is claimed: unknown is not false.
 //!
 //! What the water's inertia forbids (a step that no device here ever made) is work that nobody
-//! declared, or a probe that was lifted ([`SwingPace`]); for a while nothing is learned then, and
+//! declared, or a probe that was lifted (`pace`); for a while nothing is learned then, and
 //! nothing found.
 
 mod edge;
 mod pace;
 mod sinks;
+mod steady;
 mod swing;
 
 pub use edge::{Edge, Edges, Level};
@@ -23,6 +24,7 @@ use crate::thermal::{CELL, Cell};
 use pace::SwingPace;
 use sinks::Sinks;
 use slackwater_time::{Moment, Span};
+use steady::Steady;
 use swing::Swing;
 
 /// How long a change of place is told.
@@ -65,9 +67,10 @@ pub struct HoldGround {
 pub struct Hold {
     heaters: [Edges; 2],
     cooler: Edges,
-    /// Where the cooler comes on: a fan works so slowly that the water goes on for hours after. Not
-    /// put down: three turns tell it again.
+    /// Where the cooler comes on: a fan works so slowly that the water goes on for hours after.
     cooler_on: Edge,
+    /// What it has done without a break.
+    steady: Steady,
     swing: Swing,
     sinks: Sinks,
     pace: SwingPace,
@@ -97,6 +100,7 @@ impl Hold {
         if quiet && self.cooler.has_come_on() {
             self.cooler_on.take(-cell.temperature, cell.end);
         }
+        self.steady.cell(cell.temperature, cell.chiller, cell.end);
         self.sinks.cell(self.pace.smooth(), self.swing.floor(), self.pace.jumped(), cell.end);
         let by_swing = self.swing.cell(self.pace.smooth(), cell.end, quiet && !suspicious);
         if shift.or(by_swing.filter(|_| !heaters_seen)).is_some_and(|shift| shift.abs() >= LEAST_SHIFT) {
@@ -120,12 +124,16 @@ impl Hold {
     /// Where this device should be on, whether or not it copes: where it was seen to come on, as
     /// far as that is before where it turns the water.
     pub fn comes_on_at(&self, holder: Holder) -> Option<Level> {
-        let turns = self.turns_at(holder)?;
         let seen = match holder {
             Holder::Heater | Holder::Spare => None,
             Holder::Cooler => self.cooler_on.level().map(Level::mirrored),
         };
-        Some(seen.filter(|on| on.place < turns.place).unwrap_or(turns))
+        match (self.turns_at(holder), seen) {
+            (Some(turns), Some(on)) if on.place < turns.place => Some(on),
+            (Some(turns), _) => Some(turns),
+            // It never had the strength to turn the water at one place.
+            (None, seen) => seen,
+        }
     }
 
     /// What was learned of this device counts no more.
@@ -153,6 +161,12 @@ impl Hold {
             Holder::Spare => self.heaters[1].rests_furthest(),
             Holder::Cooler => self.cooler.rests_furthest().map(Level::mirrored),
         }
+    }
+
+    /// Whether the cooler has worked for a day and more without a break, and stopped where it never
+    /// let the water go.
+    pub(crate) fn cooler_stopped(&self) -> bool {
+        self.steady.has_stopped()
     }
 
     /// The lowest that something unseen lets the water become; none while it floats.
@@ -244,6 +258,22 @@ impl Hold {
     /// Where the water sank below it and came back, which came later still.
     pub(crate) fn kept_sinks(&self) -> [f64; 2] {
         self.sinks.kept()
+    }
+
+    /// Where the cooler comes on and what it has done, which came last.
+    pub(crate) fn kept_cooler(&self) -> [f64; Self::KEPT_COOLER] {
+        let ([place, spread, tail, seen], [cells, innermost, stopped, newest]) =
+            (self.cooler_on.kept(), self.steady.kept());
+        [place, spread, tail, seen, cells, innermost, stopped, newest]
+    }
+
+    /// How many numbers that is.
+    pub(crate) const KEPT_COOLER: usize = 8;
+
+    pub(crate) fn recall_cooler(&mut self, kept: [f64; Self::KEPT_COOLER]) {
+        let [place, spread, tail, seen, cells, innermost, stopped, newest] = kept;
+        self.cooler_on.recall([place, spread, tail, seen]);
+        self.steady.recall([cells, innermost, stopped, newest]);
     }
 
     pub(crate) fn recall_sinks(&mut self, sinks: [f64; 2]) {

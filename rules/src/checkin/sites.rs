@@ -53,19 +53,19 @@ pub struct Believed {
 /// All watched sites.
 #[derive(Debug, Default)]
 pub struct Sites {
-    known: BTreeMap<String, Known>,
+    known: BTreeMap<String, Box<Known>>,
     refusals: Refusals,
     taken: u64,
 }
 
 impl Sites {
     /// What an earlier life knew of each site, by its name.
-    pub fn remembering(known: BTreeMap<String, Known>) -> Self {
+    pub fn remembering(known: BTreeMap<String, Box<Known>>) -> Self {
         Self { known, ..Self::default() }
     }
 
     /// What is known of each site, by its name: to be kept for a later life.
-    pub fn known(&self) -> &BTreeMap<String, Known> {
+    pub fn known(&self) -> &BTreeMap<String, Box<Known>> {
         &self.known
     }
 
@@ -102,7 +102,7 @@ impl Sites {
         let check_in = read(site, &open(&site.key, payload)?)?;
         let known = self.known.entry(name.to_owned()).or_default();
         if known.key != site.key {
-            *known = Known { key: site.key.clone(), ..Known::default() };
+            **known = Known { key: site.key.clone(), ..Known::default() };
         }
         let latest = known.mark.after(&check_in, now).map_err(CheckinRefusal::Replayed)?;
         let live = !is_late(&check_in, now);
@@ -149,7 +149,7 @@ impl Known {
         let sent = if live { now.wall } else { check_in.at };
         self.note = words::note(check_in, sent, zone);
         if let Some((back, _)) = self.back.as_ref().filter(|(_, until)| now.mono < *until) {
-            self.note.words = format!("{back}; {}", self.note.words);
+            self.note.words = format!("{back}; {}", self.note.words).into();
         }
         (self.note.clone(), came_back)
     }

@@ -6,7 +6,9 @@ use super::form::CheckIn;
 use crate::signs::{clip, one_line};
 use crate::time::{Span, Wall};
 use jiff::tz::TimeZone;
+use std::borrow::Cow;
 use std::fmt::Write;
+use std::sync::Arc;
 
 /// Texts of a site are cut to this many characters, and a page tells so many of each kind.
 const LONGEST: usize = 60;
@@ -21,9 +23,9 @@ pub(super) fn clean(text: &str) -> String {
 #[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct SiteNote {
     /// What was last known: `last at 02:13: mains off; open: power-lost (critical, for 1 min)`.
-    pub words: String,
+    pub words: Arc<str>,
     /// What may be the cause if nothing more is heard: `likely the power cut …`.
-    pub likely: String,
+    pub likely: Cow<'static, str>,
 }
 
 /// Of a check-in that was heard, or sent, at this time.
@@ -66,21 +68,22 @@ pub(super) fn note(check_in: &CheckIn, heard: Wall, zone: &TimeZone) -> SiteNote
         parts.push(part);
     }
     let words = format!("last at {}: {}", clock(heard), parts.join("; "));
-    SiteNote { words, likely: likely(check_in, heard, &clock) }
+    SiteNote { words: words.into(), likely: likely(check_in, heard, &clock) }
 }
 
-fn likely(check_in: &CheckIn, heard: Wall, clock: &dyn Fn(Wall) -> String) -> String {
+fn likely(check_in: &CheckIn, heard: Wall, clock: &dyn Fn(Wall) -> String) -> Cow<'static, str> {
     match &check_in.dark {
         Some(dark) if dark.left > Span::ZERO => {
             format!("it said that it would go dark about {}: {}", clock(heard + dark.left), clean(&dark.why))
+                .into()
         }
-        Some(dark) => format!("it said that it would go dark then: {}", clean(&dark.why)),
-        None if check_in.silence.is_some() => "it should be back by then".to_owned(),
+        Some(dark) => format!("it said that it would go dark then: {}", clean(&dark.why)).into(),
+        None if check_in.silence.is_some() => "it should be back by then".into(),
         None if check_in.mains.as_deref() == Some("off") => {
-            "likely the power cut, which took its router or its board with it".to_owned()
+            "likely the power cut, which took its router or its board with it".into()
         }
-        None if !check_in.troubles.is_empty() => "likely what it said was wrong with itself".to_owned(),
-        None => "no sign beforehand: its power, its router, its line or its board".to_owned(),
+        None if !check_in.troubles.is_empty() => "likely what it said was wrong with itself".into(),
+        None => "no sign beforehand: its power, its router, its line or its board".into(),
     }
 }
 

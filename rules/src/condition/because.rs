@@ -7,6 +7,7 @@ use super::explain::ExplainedPart;
 use super::query::UntilWhat;
 use super::scale::show_of;
 use super::{Comparison, Condition, Formula, Lapse, Present, Test, Truth, Window, World, in_words};
+use crate::condition::Aggregate;
 use crate::forecast::wording;
 use crate::ids::{SensorId, TankId};
 use crate::reading::Value;
@@ -290,6 +291,10 @@ impl<W: World> ExplainedPart<'_, W> {
                     }
                     found
                 }
+                Some(_) if matches!(formula, Formula::Window(window) if window.what == Aggregate::Swing) => {
+                    let terms = self.terms_in_words(formula, place).into_iter();
+                    terms.map(|term| ReadPart::of(format!("{term}{beside}"))).collect()
+                }
                 _ => self.terms_of(&[formula], place),
             },
         }
@@ -356,7 +361,12 @@ impl<W: World> ExplainedPart<'_, W> {
             let sensor = self.site.sensor(id);
             text = text.replace(&sensor.name, words::without_place(&sensor.title, place));
         }
-        format!("{text}: {}", words::for_people(&self.window(window, formula)))
+        let value = words::for_people(&self.window(window, formula));
+        let swing = text.strip_prefix("swing of ").and_then(|text| text.rsplit_once(" over "));
+        match swing.filter(|_| window.what == Aggregate::Swing) {
+            Some((what, length)) => format!("{what} moved by {value} within {length}"),
+            None => format!("{text}: {value}"),
+        }
     }
 
     /// `23.1 °C`, `off`, `not known (silent for 5 min)`.

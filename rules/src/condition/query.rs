@@ -160,7 +160,9 @@ impl Question {
             }
             UntilWhat::Oxygen(_, mg_l) if mg_l == ACUTE_MG_L => "deadly low oxygen".to_owned(),
             UntilWhat::Oxygen(..) => "low oxygen".to_owned(),
-            UntilWhat::Battery(id) => format!("{} is empty", site.battery(id).name),
+            UntilWhat::Battery(id) => {
+                format!("battery {} is empty", site.battery(id).name.replace(['-', '_'], " "))
+            }
         }
     }
 }

@@ -135,8 +135,8 @@ impl<'a> Context<'a> {
         let Some(note) = site.and_then(|site| self.sensors.note(site.sensor)) else {
             return Vec::new();
         };
-        let likely = (rings && alarm.sight.is_some()).then_some(&note.likely);
-        [&note.words].into_iter().chain(likely).cloned().collect()
+        let likely = (rings && alarm.sight.is_some()).then_some(note.likely.as_ref());
+        [note.words.as_ref()].into_iter().chain(likely).map(str::to_owned).collect()
     }
 
     /// When an alarm that is true and waits out its on-delay would be raised.

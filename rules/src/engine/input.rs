@@ -8,6 +8,8 @@ use crate::plan::ways::Way;
 use crate::reading::{Arrival, Value};
 use crate::record::Outcome;
 use crate::time::Span;
+use std::borrow::Cow;
+use std::sync::Arc;
 
 /// What can happen.
 #[derive(Clone, Debug)]
@@ -44,9 +46,9 @@ pub enum Input {
         /// Its sensor's place in the plan.
         sensor: SensorId,
         /// What it said.
-        words: String,
+        words: Arc<str>,
         /// What may be the cause if nothing more is heard from it.
-        likely: String,
+        likely: Cow<'static, str>,
     },
     /// Something from outside was not taken. The caller bounds how often.
     TurnedAway {

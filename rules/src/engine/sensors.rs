@@ -20,7 +20,9 @@ use crate::quality::{Quality, Rejection, Track};
 use crate::reading::Value;
 use crate::record::{Body, Record};
 use crate::time::Moment;
+use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 /// How records name the way to all topics.
 const BROKER: &str = "broker";
@@ -59,9 +61,9 @@ pub(super) struct Sensors {
 /// What a watched site said of itself with its last check-in.
 #[derive(Clone, Debug)]
 pub(super) struct Note {
-    pub(super) words: String,
+    pub(super) words: Arc<str>,
     /// The cause if nothing more is heard.
-    pub(super) likely: String,
+    pub(super) likely: Cow<'static, str>,
 }
 
 /// A radio or board that carries several sensors.

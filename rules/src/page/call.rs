@@ -25,7 +25,12 @@ const OTHERS_NAMED: usize = 8;
 impl Facts<'_> {
     /// Somebody is needed.
     pub(super) fn call(&self) -> Said {
-        let mut said = Said { kind: Look::Trouble, heading: self.call_heading(), ..Said::default() };
+        let mut said = Said {
+            kind: Look::Trouble,
+            rank: Some(self.priority),
+            heading: self.call_heading(),
+            ..Said::default()
+        };
         said.under = self.call_under();
         let steps = self.steps();
         let todo = self.todo(&steps);

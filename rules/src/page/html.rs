@@ -5,6 +5,7 @@
 //! phone.
 
 use super::said::{Look, PageLine, PagePart, Said};
+use crate::alarm::Priority;
 
 const RULE: &str = "#808080";
 const FONT: &str =
@@ -46,7 +47,16 @@ impl Said {
     /// The heading in the frame that says which kind of page it is.
     fn head(&self, code: &str) -> String {
         let (frame, mark) = match self.kind {
-            Look::Trouble => ("border-left:8px solid #d2451e;padding:2px 0 2px 12px".to_owned(), "&#9670; "),
+            Look::Trouble => {
+                // A shape for each rank, the same as on the page in the house.
+                let mark = match self.rank {
+                    Some(Priority::Critical) | None => "&#9670; ",
+                    Some(Priority::High) => "&#9650; ",
+                    Some(Priority::Medium) => "&#9632; ",
+                    Some(Priority::Low) => "&#9679; ",
+                };
+                ("border-left:8px solid #d2451e;padding:2px 0 2px 12px".to_owned(), mark)
+            }
             Look::Calm => {
                 (format!("border-top:4px double {RULE};border-bottom:4px double {RULE};padding:10px 0"), "")
             }

@@ -76,7 +76,15 @@ impl Facts<'_> {
             Priority::Medium | Priority::Low => None,
         };
         let given = lead.alarm?.time_to_respond.or(unsaid)?;
-        Some((lead.onset + given, given))
+        // What is only not seen has waited for sight to come back: its time begins with the first
+        // page.
+        let begins = match lead.alarm?.sight {
+            Some(_) if self.answers.is_empty() => {
+                self.told.first().map_or(self.now.mono, |first| first.at).max(lead.onset)
+            }
+            Some(_) | None => lead.onset,
+        };
+        Some((begins + given, given))
     }
 
     /// What is left of the leading alarm's time to respond; where it has none, what its priority

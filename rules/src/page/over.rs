@@ -155,7 +155,7 @@ impl Facts<'_> {
             many => format!("{}: {} things from the night, code {}", self.plan.site, many.len(), self.code),
         };
         let mut said = Said { kind: Look::Calm, heading, ..Said::default() };
-        said.under = vec!["Nothing here could not wait for the morning.".to_owned()];
+        said.under = vec!["All of this could wait for the morning.".to_owned()];
         said.under.extend(self.held_back());
         said.part("What it is", all.iter().take(NAMED).map(|it| PageLine::of(self.matter(it))).collect());
         if let Some(left) = all.len().checked_sub(NAMED).filter(|left| *left > 0) {

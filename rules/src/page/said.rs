@@ -4,6 +4,7 @@
 //! and [`html`](super::html). So no channel says what another doesn't.
 
 use super::{TEXT_SEPTETS, gsm};
+use crate::alarm::Priority;
 use crate::time::Wall;
 
 /// All that one page says.
@@ -11,6 +12,8 @@ use crate::time::Wall;
 pub struct Said {
     /// How it looks, since an all-clear must not look like an alarm.
     pub kind: Look,
+    /// How bad it is, for the mark at its head; none where nobody is asked to act.
+    pub rank: Option<Priority>,
     /// The first line, and the subject of a mail.
     pub heading: String,
     /// Right below it: how bad, the value, what follows.

@@ -142,9 +142,25 @@ fn device(table: Table<'_>, parts: &GearParts<'_>, pumps: bool) -> Option<Device
     Some(Device { power, sensor, least })
 }
 
+/// What gear of tanks comes to at the very most, base units: more is a slip of the unit or of a
+/// digit.
+const MOST: [(Dimension, f64, &str); 5] = [
+    (Dimension::POWER, 200e3, "200 kW"),
+    (Dimension::FLOW, 10.0, "36000 m3/h"),
+    (Dimension::LENGTH, 20.0, "20 m"),
+    (Dimension::VOLTAGE, 1_000.0, "1000 V"),
+    (Dimension::CHARGE, 36e6, "10000 Ah"),
+];
+
 fn positive(item: Item<'_>, of: Dimension) -> Option<f64> {
+    let most = MOST.into_iter().find(|(dimension, ..)| *dimension == of);
     match item.quantity(of)? {
-        value if value > 0.0 => Some(value),
+        value if value > 0.0 => match most.filter(|(_, most, _)| value > *most) {
+            Some((.., words)) => {
+                item.wrong("no gear of a tank comes to this", format!("expected {words} at most"), None)
+            }
+            None => Some(value),
+        },
         _ => item.wrong("this must be more than nothing", "must be more than this", None),
     }
 }

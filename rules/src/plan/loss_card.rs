@@ -2,7 +2,7 @@
 //! that are lost, the alarms that they silence and the tanks flow in; lines flow out: what to look
 //! at by hand and what is good there, what to do if it is not, and then what to mend.
 
-use super::measure::MeasureKind;
+use super::measure::{MeasureKind, PLUGGED_IN};
 use super::{Alarm, Feed, Sensor, SensorId, Sight, Tank, rationalise};
 use crate::card::{Act, Card, CardLine, Who, is_plain};
 use crate::condition::Comparison;
@@ -51,6 +51,12 @@ pub(super) fn response(
         {
             continue;
         }
+        // That a pump or heater has power is the same look again.
+        let looked =
+            |it: &Sensor| it.measure.name == PRESENCE && (it.tank.is_none() || it.tank == sensor.tank);
+        if kind.by_hand == PLUGGED_IN && lost.iter().any(|(_, it)| looked(it)) {
+            continue;
+        }
         // Two probes in one tank are one look into it, by the band of the one that has one.
         if !looked_at.insert((sensor.tank, kind.by_hand)) {
             continue;
@@ -75,8 +81,11 @@ pub(super) fn response(
                 None => format!("Read the tank's thermometer{good}."),
             }
         });
+        // Only a keeper has what it takes to measure what is dissolved in the water.
+        let who = if kind.by_hand.starts_with("Measure") { Who::Keeper } else { Who::Anyone };
         add(CardLine {
             text: text.filter(|text| is_plain(text)),
+            who,
             ..CardLine::plain(match &title {
                 Some(title) => format!("{title}: {}", uncapital(&words)),
                 None => words,

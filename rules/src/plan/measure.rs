@@ -1,6 +1,7 @@
 //! What sensors measure: the quantities of the trade, each with the units it may have, how
 //! fast it can change, and what a person looks at when the sensor can't be seen.
 
+use crate::site::Sensor;
 use crate::units::Dimension;
 
 /// A kind of measured quantity.
@@ -22,6 +23,9 @@ const fn kind(name: &'static str, dimensions: &'static [Dimension], by_hand: &'s
     MeasureKind { name, dimensions, max_rate: None, usual: None, by_hand }
 }
 
+/// What shows by hand that a device works.
+pub(super) const PLUGGED_IN: &str = "See whether what is plugged in has power and runs.";
+
 /// All of them.
 pub(super) static KINDS: &[MeasureKind] = &[
     MeasureKind {
@@ -37,24 +41,24 @@ pub(super) static KINDS: &[MeasureKind] = &[
     },
     kind("presence", &[], "See whether lamps and pumps have power."),
     kind("leak", &[], "Look at the floor: is it dry?"),
-    kind("state", &[], "See whether what is plugged in has power and runs."),
+    kind("state", &[], PLUGGED_IN),
     kind("flow", &[Dimension::FLOW], "Look at the water: does it move?"),
     kind(
         "level",
         &[Dimension::LENGTH, Dimension::NUMBER, Dimension::VOLUME],
         "Look at the water line: it should be neither at the rim nor far below it.",
     ),
-    kind("power", &[Dimension::POWER], "See whether what is plugged in has power and runs."),
-    kind("energy", &[Dimension::ENERGY], "See whether what is plugged in has power and runs."),
-    kind("current", &[Dimension::CURRENT], "See whether what is plugged in has power and runs."),
-    kind("voltage", &[Dimension::VOLTAGE], "See whether what is plugged in has power and runs."),
+    kind("power", &[Dimension::POWER], PLUGGED_IN),
+    kind("energy", &[Dimension::ENERGY], PLUGGED_IN),
+    kind("current", &[Dimension::CURRENT], PLUGGED_IN),
+    kind("voltage", &[Dimension::VOLTAGE], PLUGGED_IN),
     kind(
         "battery",
         &[Dimension::NUMBER, Dimension::VOLTAGE, Dimension::CHARGE],
         "Look at the battery's own display.",
     ),
     kind("runtime", &[Dimension::TIME], "Look at the UPS's or battery's own display."),
-    kind("load", &[Dimension::NUMBER], "See whether what is plugged in has power and runs."),
+    kind("load", &[Dimension::NUMBER], PLUGGED_IN),
     MeasureKind {
         usual: Some((0.0, 50.0)),
         ..kind("salinity", &[Dimension::SALINITY], "Measure the salinity by hand.")
@@ -90,4 +94,12 @@ impl MeasureKind {
     pub(super) fn named(name: &str) -> Option<&'static MeasureKind> {
         KINDS.iter().find(|kind| kind.name == name)
     }
+}
+
+/// Where readings of a sensor in a tank of the sea lie by common practice, widened so far that only
+/// a slip of the unit or of a digit lies outside; base units.
+pub fn usual_range(sensor: &Sensor) -> Option<(f64, f64)> {
+    sensor.tank?;
+    let kind = MeasureKind::named(sensor.measure.name)?;
+    kind.usual.filter(|_| kind.dimensions.first() == Some(&sensor.measure.dimension))
 }

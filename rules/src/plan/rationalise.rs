@@ -2,7 +2,7 @@
 //! standards ask of every alarm before it may ring (rationalisation). All are warnings; each
 //! names what would make it better.
 
-use super::measure::MeasureKind;
+use super::measure::usual_range;
 use super::{Alarm, Battery, Plan, Sensor, SensorId};
 use crate::alarm::Priority;
 use crate::condition::{Comparison, Condition, Formula, Test};
@@ -138,13 +138,7 @@ fn unlikely(plan: &Plan, alarm: &Alarm, place: &Range<usize>) -> Option<Finding>
     let worse = alarm.worse.iter().flat_map(|worse| limits_of(plan, worse));
     let all = limits_of(plan, &alarm.condition).into_iter().chain(worse);
     let (sensor, limit, usual) = all
-        .filter(|(sensor, ..)| sensor.tank.is_some())
-        .filter_map(|(sensor, _, limit)| {
-            let usual = MeasureKind::named(sensor.measure.name)?.usual?;
-            let same = MeasureKind::named(sensor.measure.name)?.dimensions.first()
-                == Some(&sensor.measure.dimension);
-            same.then_some((sensor, limit, usual))
-        })
+        .filter_map(|(sensor, _, limit)| Some((sensor, limit, usual_range(sensor)?)))
         .find(|(_, limit, (low, high))| limit < low || limit > high)?;
     let show = |base| sensor.scale.show(base);
     let title = format!("`{}` waits for {} in a tank", alarm.name, show(limit));

@@ -38,11 +38,14 @@ pub(super) fn site(table: Option<Table<'_>>, parts: &GearParts<'_>) -> SiteTable
     SiteTable { name, altitude: altitude.unwrap_or(0.0), without_mains, mains, help }
 }
 
+/// What tanks hold, m³: from a jar to the largest that anybody shows.
+const VOLUMES: std::ops::RangeInclusive<f64> = 0.001..=20_000.0;
+
 /// One tank.
 pub(super) fn read(id: TankId, name: &At<String>, table: Table<'_>, parts: &GearParts<'_>) -> Tank {
     let volume = table.get("volume").and_then(|item| match item.quantity(Dimension::VOLUME)? {
-        volume if volume > 0.0 => Some(volume),
-        _ => item.wrong("a tank has a volume", "must be more than this", None),
+        volume if VOLUMES.contains(&volume) => Some(volume),
+        _ => item.wrong("no tank is of this size", "expected 1 L to 20000 m3", None),
     });
     let salinity = table.get("salinity").and_then(|item| match item.quantity(Dimension::SALINITY)? {
         salinity if (0.0..=100.0).contains(&salinity) => Some(salinity),

@@ -9,7 +9,13 @@ const LONGEST: usize = 40;
 
 /// The key as people read it: `lagoon-return-stopped` is `lagoon return stopped`.
 pub(crate) fn spoken(key: &str) -> String {
-    key.replace(['-', '_'], " ")
+    let words = key.split(['-', '_']).map(|word| match word {
+        "ph" => "pH",
+        "orp" => "ORP",
+        "ups" => "UPS",
+        word => word,
+    });
+    words.collect::<Vec<_>>().join(" ")
 }
 
 /// The table's own title, if it has one.

@@ -52,3 +52,8 @@ pub(crate) fn possible(kind: &str, dimension: Dimension, in_tank: bool) -> Optio
         _ => None,
     }
 }
+
+/// What nothing of this dimension is less than, wherever it is measured.
+pub(crate) fn least(dimension: Dimension) -> f64 {
+    if dimension == Dimension::TEMPERATURE { ABSOLUTE_ZERO } else { f64::NEG_INFINITY }
+}

@@ -83,7 +83,9 @@ fn read(item: Item<'_>, wanted: Option<Dimension>, like: Option<&Scale>) -> Opti
         QuantityError::UnknownUnit(unit) => {
             let fits = |of: Dimension| wanted.is_none_or(|wanted| of == wanted || of.difference() == wanted);
             let near = near_unit(unit, &fits);
-            let help = near.map(|near| near.ask(|name| format!("\"{}\"", text.replace(unit.as_str(), name))));
+            let near = near.map(|near| near.ask(|name| format!("\"{}\"", text.replace(unit.as_str(), name))));
+            let number = || text[..super::number_length(text)].parse().ok();
+            let help = near.or_else(|| example(number()?, wanted?, like));
             item.wrong(format!("`{unit}` is not a unit"), "unknown unit", help)
         }
         QuantityError::NoNumber | QuantityError::NotFinite | QuantityError::WrongDimension { .. } => {

@@ -69,6 +69,9 @@ mistakes! {
     a_specific_gravity_of_no_temperature: refused("salinity = \"35 ppt\"", "salinity = \"1.026 SG\"");
     water_that_boils_a_fish: condition("lagoon-temp > 120 degF or lagoon-temp > 82 degC");
     limits_below_absolute_zero: refused("[\"5 degC\", \"45 degC\"]", "[\"-300 degC\", \"-280 degC\"]");
+    what_is_believed_from_below_absolute_zero: refused("[\"5 degC\", \"45 degC\"]", "[\"-400 degC\", \"45 degC\"]");
+    a_tank_of_no_size: refused("\"420 L\"", "\"1e9 L\"");
+    a_volume_as_salinity: refused("\"35 ppt\"", "\"35 gal\"");
     a_quantity_without_a_number: refused("\"420 L\"", "\"much\"");
     a_decimal_comma: refused("\"420 L\"", "\"420,5 L\"");
     a_negative_delay: refused("on-delay    = \"20 s\"", "on-delay = \"-20 s\"");

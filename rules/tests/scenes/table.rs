@@ -98,9 +98,11 @@ pub(crate) fn rules(alarms: &str) -> String {
         text.push_str(&format!(
             "[sensor.{name}-seen]\ntopic = \"house/{name}/seen\"\nmeasures = \"presence\"\non = [\"on\"]\n\
              off = [\"off\"]\nevery = \"1 min\"\n\
-             [alarm.{name}]\ntank = \"lagoon\"\nwhen = \"{name}-seen is on\"\npriority = \"{priority}\"\n\
-             callout = \"{ladder}\"\n"
+             [alarm.{name}]\ntank = \"lagoon\"\npriority = \"{priority}\"\ncallout = \"{ladder}\"\n"
         ));
+        if !more.contains("when = ") {
+            text.push_str(&format!("when = \"{name}-seen is on\"\n"));
+        }
         if !more.contains("on-delay") {
             text.push_str("on-delay = \"0 s\"\n");
         }

@@ -55,7 +55,7 @@ fn shed() -> Site {
 
 fn check_in(shed: &mut Site, site: usize, note: &str, asks: bool) {
     let watched = shed.engine.plan().watched[site].clone();
-    shed.step(Input::Noted { sensor: watched.sensor, words: note.to_owned(), likely: LIKELY.to_owned() });
+    shed.step(Input::Noted { sensor: watched.sensor, words: note.into(), likely: LIKELY.into() });
     let says = |sensor, word| Input::Measured { sensor, value: Value::Word(word), delivery: Arrival::Live };
     shed.step(says(watched.sensor, 0));
     if let Some(sensor) = watched.asks {

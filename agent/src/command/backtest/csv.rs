@@ -4,6 +4,7 @@
 //! part the columns, a comma is the decimal sign. A value is read as the sensor's own payloads are.
 //! All bad lines are told, each with its number, before anything is played.
 
+use super::believed;
 use crate::review::parse_when;
 use jiff::tz::TimeZone;
 use slackwater_rules::plan::{Plan, SensorId};
@@ -27,6 +28,20 @@ impl CsvFile {
     pub(super) fn ends(&self) -> (Wall, Wall) {
         let at = |reading: Option<&(Wall, SensorId, Value)>| reading.map_or(Wall(0), |(at, ..)| *at);
         (at(self.readings.first()), at(self.readings.last()))
+    }
+
+    /// Why a file in which no time passes plays nothing.
+    pub(super) fn of_one_time(&self, name: &str, zone: &TimeZone) -> String {
+        let (at, _) = self.ends();
+        let readings = match self.readings.len() {
+            1 => "its only reading is".to_owned(),
+            count => format!("all its {count} readings are"),
+        };
+        format!(
+            "{name}: {readings} of one moment, {}, and between one and the same moment nothing can ring: write \
+             each reading with its own date and time, or say with --since and --until what is to be played",
+            at.civil(zone).strftime("%Y-%m-%d %H:%M:%S")
+        )
     }
 }
 
@@ -200,6 +215,7 @@ pub(super) fn parse(
         .into_iter()
         .map(|(sensor, lines)| format!("{lines} lines of `{sensor}`, which the rule file does not have"))
         .collect();
+    notes.extend(believed::doubts(name, plan, &readings)?);
     slacken(plan, &readings, &mut notes);
     Ok(CsvFile { readings, notes })
 }

@@ -216,6 +216,38 @@ fn bad_lines_of_a_file_are_told_with_their_numbers() {
 }
 
 #[test]
+fn a_column_in_another_unit_than_its_sensors_is_told_with_that_unit() {
+    let fahrenheit = RULES
+        .replace("unit = \"degC\"", "unit = \"degF\"")
+        .replace("plausible = [\"5 degC\", \"45 degC\"]", "");
+    let around = Surroundings { directory: Default::default(), zone: TimeZone::UTC, today: None };
+    let mut plan = Plan::check("rules.toml", &fahrenheit, &around).plan.unwrap();
+    let mut read = |text: &str| csv::parse("august.csv", text, &[], &mut plan, Wall(0), &TimeZone::UTC);
+    let why = read("time,lagoon-temp\n2026-08-02 00:00,25.5\n2026-08-02 00:01,25.6\n").unwrap_err();
+    assert!(why.contains("In degC all of them could be") && why.contains("`lagoon-temp [degC]`"), "{why}");
+    let told = read("time,lagoon-temp [degC]\n2026-08-02 00:00,25.5\n2026-08-02 00:01,25.6\n");
+    assert!(told.unwrap().notes.iter().all(|note| !note.contains("believed")));
+}
+
+#[test]
+fn readings_that_the_rules_will_not_believe_are_counted_in_a_note() {
+    let file = read("time,lagoon-temp\n2026-08-02 00:00,25.5\n2026-08-02 00:01,61\n").unwrap();
+    let wanted =
+        "lagoon-temp: 1 of 2 readings are not believed: 61 degC is outside the plausible 5 degC to 45 degC";
+    assert!(file.notes.iter().any(|note| note == wanted), "{:?}", file.notes);
+}
+
+#[test]
+fn a_file_of_one_moment_is_told_what_it_lacks() {
+    let text = "time,lagoon-temp,mains\n2026-08-02 00:00,25.5,on\n";
+    let why = read(text).unwrap().of_one_time("august.csv", &TimeZone::UTC);
+    assert!(
+        why.starts_with("august.csv: all its 2 readings are of one moment, 2026-08-02 00:00:00"),
+        "{why}"
+    );
+}
+
+#[test]
 fn a_file_is_read_in_its_units_words_and_times_whatever_its_order() {
     let text = "time,sensor,value,unit\n2026-08-02 00:10,mains,,off\n2026-08-02T02:00:00+02:00,lagoon-temp,77,degF\n";
     let file = read(text).unwrap();

@@ -11,7 +11,7 @@ pub(super) fn known(paper: &Paper, units: &Units) -> String {
         parts.push(format!("{:.0} {}", units.volume(volume), units.measures()));
     }
     if let Some(salinity) = paper.salinity {
-        parts.push(format!("{salinity} ppt"));
+        parts.push(format!("{} ppt", (salinity * 100.0).round() / 100.0));
     }
     if let Some(water) = paper.water {
         parts.push(format!("water {}", exactly(units, water)));

@@ -81,6 +81,49 @@ fn what_can_not_be_meant_is_refused_with_what_would_help() {
     }
 }
 
+/// What somebody answers who types this.
+fn typed(option: &str, value: &str) -> String {
+    let words = ["estimate", option, value].map(str::to_owned);
+    Asked::try_parse_from(words).map_or_else(|why| why.to_string(), |_| "understood".to_owned())
+}
+
+#[test]
+fn a_unit_with_several_meanings_is_asked_about_as_in_the_rule_file() {
+    for (option, value, question) in [
+        ("--volume", "110 gal", "which of them: `US gal` or `imp gal`?"),
+        ("--flow", "800 gph", "which of them: `US gal/h` or `imp gal/h`?"),
+        ("--salinity", "1.026 sg", "which of them: `SG@25C` or `SG@20C` or `SG@60F`?"),
+        ("--volume", "110 liters", "did you mean `L`?"),
+    ] {
+        assert!(typed(option, value).contains(question), "{value}: {}", typed(option, value));
+    }
+}
+
+#[test]
+fn what_no_tank_is_like_is_refused_in_the_unit_that_was_written() {
+    for (option, value, said) in [
+        ("--altitude", "20 km", "expected -0.43 km to 5 km"),
+        ("--water", "82 degC", "expected 0 degC to 40 degC"),
+        ("--water", "-300 degC", "expected 0 degC to 40 degC"),
+        ("--water", "150 degF", "expected 32 degF to 104 degF"),
+        ("--room", "-300 degC", "expected -40 degC to 60 degC"),
+        ("--salinity", "350 ppt", "expected 0 ppt to 42 ppt"),
+        ("--volume", "0 L", "expected 5 L to 20000 L"),
+        ("--volume", "-5 L", "expected 5 L to 20000 L"),
+        ("--volume", "1e9 L", "expected 5 L to 20000 L"),
+        ("--heater", "0 W", "expected 0.1 W to 100000 W"),
+        ("--heater", "2000 kW", "kW to 100 kW"),
+        ("--box", "1200 x 500 x 500 m", "expected 0.05 m to 20 m"),
+        ("--lit", "30 h", "expected 0 h to 24 h"),
+    ] {
+        assert!(typed(option, value).contains(said), "{value}: {}", typed(option, value));
+    }
+    for (option, value) in [("--water", "82 degF"), ("--box", "48 in x 24 in x 22 in"), ("--volume", "4e2 L")]
+    {
+        assert_eq!(typed(option, value), "understood", "{value}");
+    }
+}
+
 /// Of an energy the voltage has no part in the time: 84 Wh are 7 Ah at 12 V.
 #[test]
 fn a_battery_in_watt_hours_lasts_as_long_as_the_same_in_ampere_hours() {

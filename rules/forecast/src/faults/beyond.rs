@@ -61,42 +61,6 @@ impl Proved {
     }
 }
 
-/// A device that has worked without a break: it never let the water go, so where it does is further
-/// back than the water has been since. If it stops elsewhere, it has failed or was switched off.
-#[derive(Clone, Copy, Debug, Default)]
-pub(super) struct Steady {
-    cells: u32,
-    /// The furthest back that the water was meanwhile, counted outwards.
-    innermost: f32,
-    stopped: bool,
-}
-
-/// A day and more without a break: no timer switches so.
-const WITHOUT_BREAK: u32 = 300;
-/// So far from there is elsewhere, K; and back there it may have let go.
-const ELSEWHERE: (f64, f64) = (0.15, 0.05);
-
-impl Steady {
-    /// `outwards`: the water, counted away from where the device drives it.
-    pub(super) fn look(&mut self, outwards: f64, share: f64) -> Option<bool> {
-        if !(outwards.is_finite() && share.is_finite()) {
-            return None;
-        }
-        if share > 0.05 {
-            let before = std::mem::take(self);
-            let outwards = outwards as f32;
-            let innermost = if before.cells > 0 { before.innermost.min(outwards) } else { outwards };
-            *self = Self { cells: before.cells.saturating_add(1), innermost, stopped: false };
-            return Some(false);
-        }
-        if self.cells >= WITHOUT_BREAK && outwards > f64::from(self.innermost) + ELSEWHERE.0 {
-            self.stopped = true;
-        }
-        self.cells = 0;
-        Some(self.stopped && outwards > f64::from(self.innermost) + ELSEWHERE.1)
-    }
-}
-
 /// What one cell says.
 pub(super) struct BeyondLook {
     /// How far beyond the edge the water is, past what chance explains, K.
@@ -173,7 +137,7 @@ pub(super) struct BelowFloor {
     test: Beyond,
     lowest: Option<f64>,
     proved: Option<f64>,
-    /// Cells since the water was below the floor.
+    /// Cells since the water was beyond the floor.
     above: u32,
     /// The floor for which that holds.
     floor: f64,
@@ -194,18 +158,15 @@ impl BelowFloor {
         if (floor - self.floor).abs() > margin {
             *self = Self { floor, ..Self::default() };
         }
-        let is_below = water < floor;
-        let lowest =
-            if is_below { Some(self.lowest.map_or(water, |lowest| lowest.min(water))) } else { None };
-        self.lowest = lowest;
-        self.above = if is_below { 0 } else { self.above.saturating_add(1) };
+        let is_beyond = water < floor - margin;
+        self.above = if is_beyond { 0 } else { self.above.saturating_add(1) };
         if self.above > HELD_OTHERWISE {
             self.proved = None;
         }
-        if let Some(lowest) = lowest
-            && look.settled
-            && water > lowest + (TURNS.0 * swing).max(TURNS.1)
-        {
+        // What was poured in, or a probe in the air, shows no place at which anything holds it.
+        let lowest = self.lowest.filter(|_| look.settled).map_or(water, |lowest| lowest.min(water));
+        self.lowest = is_beyond.then_some(lowest);
+        if is_beyond && look.settled && water > lowest + (TURNS.0 * swing).max(TURNS.1) {
             self.proved = Some(lowest);
             self.lowest = Some(water);
         }

@@ -10,34 +10,65 @@ use crate::thermal::{Cell, Thermal};
 const TURNS_BACK: f64 = 0.015;
 
 impl Faults {
+    /// The test on water that nobody sees held. Minutes after a gap or a restart are enough for it.
+    fn below_floor(&mut self, model: &Thermal, cell: &Cell) {
+        if cell.disturbed || !model.pumps_run() {
+            self.floor.interrupted();
+            return;
+        }
+        if cell.temperature.is_nan() {
+            return;
+        }
+        let hold = model.holds();
+        let below = hold.floor().filter(|_| model.heater_known().is_err()).map(|floor| {
+            let swing = hold.ceiling().map_or(0.3, |ceiling| ceiling.place - floor.place);
+            let look = BeyondLook {
+                by: 0.0,
+                off_by: 0.0,
+                water: cell.temperature,
+                back: if hold.turned_by() > TURNS_BACK { 0.0 } else { hold.just_now() },
+                works: false,
+                fully: false,
+                pumps_seen: false,
+                settled: hold.is_settled(cell.end) && !hold.fell_steeply(cell.end),
+            };
+            self.floor.look(&look, (floor.place, floor.margin), swing)
+        });
+        self.found(Fault::ColderThanHeld, below.flatten(), cell.end);
+    }
+
     /// The tests on where the water is.
     pub(super) fn edges(&mut self, model: &mut Thermal, cell: &Cell) {
+        self.below_floor(model, cell);
         let hold = model.holds();
         let lately = hold.lately().filter(|_| cell.temperature.is_finite());
         let rest = cell.disturbed || !model.pumps_run();
         let settled = hold.is_settled(cell.end);
         let works = |share: f64| share > 0.05;
         let mut look_at = |i: usize, holder: Holder, sign: f64, share: f64| {
-            let level =
-                hold.turns_at(holder).filter(|_| share.is_finite() && cell.temperature.is_finite())?;
-            let on = hold.comes_on_at(holder).unwrap_or(level);
+            let on =
+                hold.comes_on_at(holder).filter(|_| share.is_finite() && cell.temperature.is_finite())?;
             let water = sign * cell.temperature;
-            let proved = self.proved[i].edge(sign * level.place, water, works(share));
-            let edge = proved.min(sign * level.place);
             let back = lately.map_or(0.0, |(then, now)| sign * (now - then));
-            // As long as it turns where it long did, it should be on from where it comes on.
-            let as_ever = proved >= sign * level.place;
-            let should = if as_ever { sign * on.place - on.margin } else { edge - level.margin };
-            Some(BeyondLook {
-                by: edge - level.margin - water,
-                off_by: should.max(edge - level.margin) - water,
+            let look = BeyondLook {
+                by: f64::NEG_INFINITY,
+                off_by: sign * on.place - on.margin - water,
                 water,
                 back,
                 works: works(share),
                 fully: share >= FULLY_ON,
                 pumps_seen: model.pumps_seen(),
                 settled,
-            })
+            };
+            // What never turned the water at one place can't be told to work in vain.
+            let Some(level) = hold.turns_at(holder) else { return Some(look) };
+            let proved = self.proved[i].edge(sign * level.place, water, works(share));
+            let edge = proved.min(sign * level.place);
+            // As long as it turns where it long did, it should be on from where it comes on.
+            let as_ever = proved >= sign * level.place;
+            let should = if as_ever { sign * on.place - on.margin } else { edge - level.margin };
+            let by = edge - level.margin - water;
+            Some(BeyondLook { by, off_by: should.max(edge - level.margin) - water, ..look })
         };
         let heaters = [
             look_at(0, Holder::Heater, 1.0, cell.heaters[0]),
@@ -47,7 +78,6 @@ impl Faults {
         if lately.is_none() || rest {
             self.silent.iter_mut().chain(&mut self.cooler).for_each(Beyond::interrupted);
             self.in_vain.interrupted();
-            self.floor.interrupted();
             return;
         }
         let mut silent = None;
@@ -72,7 +102,7 @@ impl Faults {
                 self.found(Fault::NoHeat, vain, cell.end);
             }
         }
-        let stopped = self.steady.look(cell.temperature, cell.chiller);
+        let stopped = cell.chiller.is_finite().then(|| hold.cooler_stopped());
         if let Some(look) = cooler {
             let (silent, vain) = (self.cooler[0].silent(&look), self.cooler[1].in_vain(&look));
             self.found(Fault::CoolerSilent, worse(silent, stopped), cell.end);
@@ -80,22 +110,6 @@ impl Faults {
         } else {
             self.found(Fault::CoolerSilent, stopped, cell.end);
         }
-        let unseen = model.heater_known().is_err();
-        let below = hold.floor().filter(|_| unseen).map(|floor| {
-            let swing = hold.ceiling().map_or(0.3, |ceiling| ceiling.place - floor.place);
-            let look = BeyondLook {
-                by: 0.0,
-                off_by: 0.0,
-                water: cell.temperature,
-                back: if hold.turned_by() > TURNS_BACK { 0.0 } else { hold.just_now() },
-                works: false,
-                fully: false,
-                pumps_seen: false,
-                settled: settled && !hold.fell_steeply(cell.end),
-            };
-            self.floor.look(&look, (floor.place, floor.margin), swing)
-        });
-        self.found(Fault::ColderThanHeld, below.flatten(), cell.end);
         for (holder, _) in [Holder::Heater, Holder::Spare].into_iter().zip(otherwise).filter(|(_, so)| *so) {
             model.forget(holder);
         }

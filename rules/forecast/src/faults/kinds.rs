@@ -54,6 +54,21 @@ impl Fault {
     /// What says that cooling is missing.
     pub const COOLING_MISSING: [Self; 2] = [Self::CoolerSilent, Self::CoolerOverwhelmed];
 
+    /// Whether somebody may have set it so: nothing works in vain.
+    pub(super) const fn may_be_a_setting(self) -> bool {
+        match self {
+            Self::HeaterSilent | Self::ColderThanHeld | Self::CoolerSilent => true,
+            Self::NoHeat
+            | Self::HeaterOverwhelmed
+            | Self::HeatWithoutHeater
+            | Self::LosingHeat
+            | Self::ProbeOutOfWater
+            | Self::ProbeShifted
+            | Self::ProbeLags
+            | Self::CoolerOverwhelmed => false,
+        }
+    }
+
     pub(super) const fn index(self) -> usize {
         self as usize
     }

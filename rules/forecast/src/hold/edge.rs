@@ -13,7 +13,7 @@ const MARGINS: (f64, f64) = (0.08, 0.5);
 const PROVED: (u32, Span) = (3, Span::hours(6));
 const PROVED_SLOWLY: (u32, Span) = (2, Span::hours(24));
 /// A change is told within so long of when the water was last held at its old place.
-pub(super) const NEWS: Span = Span::hours(48);
+pub(super) const NEWS: Span = Span::hours(36);
 /// What is left of a tail after one more turn: half after a hundred.
 const FADES: f32 = 0.993;
 /// Of a first tail so much more may come.
@@ -128,6 +128,22 @@ impl Edge {
         None
     }
 
+    /// What survives a restart: place, spread, tail, turns.
+    pub(super) fn kept(&self) -> [f64; 4] {
+        [f64::from(self.place), f64::from(self.spread), f64::from(self.tail), f64::from(self.seen)]
+    }
+
+    pub(super) fn recall(&mut self, [place, spread, tail, seen]: [f64; 4]) {
+        *self = Self {
+            place: place as f32,
+            spread: spread.clamp(0.0, 0.5) as f32,
+            tail: tail.clamp(0.0, MARGINS.1) as f32,
+            seen: seen.clamp(0.0, f64::from(MEMORY)) as u16,
+            other: None,
+            newest: 0,
+        };
+    }
+
     /// The place; the lower of two while another one is under proof.
     pub(super) fn level(&self) -> Option<Level> {
         let place = self.other.map_or(self.place, |(other, ..)| other.min(self.place));
@@ -240,24 +256,15 @@ impl Edges {
     pub(super) const KEPT: usize = 8;
 
     pub(super) fn kept(&self) -> [f64; Self::KEPT] {
-        let of = |edge: &Edge| {
-            [f64::from(edge.place), f64::from(edge.spread), f64::from(edge.tail), f64::from(edge.seen)]
-        };
-        let ([a, b, c, d], [e, f, g, h]) = (of(&self.acts), of(&self.rests));
+        let ([a, b, c, d], [e, f, g, h]) = (self.acts.kept(), self.rests.kept());
         [a, b, c, d, e, f, g, h]
     }
 
     pub(super) fn recall(&mut self, kept: &[f64]) -> bool {
-        let [a, b, c, d, e, f, g, h] = kept else { return false };
-        let edge = |place: f64, spread: f64, tail: f64, seen: f64| Edge {
-            place: place as f32,
-            spread: spread.clamp(0.0, 0.5) as f32,
-            tail: tail.clamp(0.0, MARGINS.1) as f32,
-            seen: seen.clamp(0.0, f64::from(MEMORY)) as u16,
-            other: None,
-            newest: 0,
-        };
-        *self = Self { acts: edge(*a, *b, *c, *d), rests: edge(*e, *f, *g, *h), ..Self::default() };
+        let [a, b, c, d, e, f, g, h] = *kept else { return false };
+        *self = Self::default();
+        self.acts.recall([a, b, c, d]);
+        self.rests.recall([e, f, g, h]);
         true
     }
 }

@@ -133,10 +133,12 @@ impl SwingPace {
         (now + before).is_finite().then_some((before, now))
     }
 
-    /// What the newest ten minutes are away from those of twenty minutes ago, K.
+    /// What the newest ten minutes are away from those of twenty minutes ago, K; right after a gap
+    /// twice what it did in the last ten.
     pub(super) fn just_now(&self) -> f64 {
         let mean = |back: usize| (self.newest[KEPT - 1 - back] + self.newest[KEPT - 2 - back]) / 2.0;
-        mean(0) - mean(4)
+        let change = mean(0) - mean(4);
+        if change.is_finite() { change } else { 2.0 * (self.newest[KEPT - 1] - self.newest[KEPT - 3]) }
     }
 
     /// The newest cell, less the lowest of the four before it.

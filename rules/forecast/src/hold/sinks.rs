@@ -1,22 +1,23 @@
 //! Water that nobody sees held, and that sinks below the floor of its swing and comes back by
 //! itself: what held it there was a chiller or fan, which lets the water go and never lifts it. The
-//! smoothed water and the floor flow in; whether the floor counts as one flows out. After two such
-//! nights it does not, until four weeks without one have passed.
+//! smoothed water and the floor flow in; whether the floor counts as one flows out. After such a
+//! night it does not for ten days, after several until four weeks without one have passed.
 
 use super::Level;
 use super::edge::hour_of;
 use slackwater_time::{Moment, Span};
 
-/// Cells below the floor that make a sinking, and back above it that end it: an hour.
+/// Cells below the floor that make a sinking: three hours, longer than a heater takes to make up
+/// for what was poured in. And back above it that end it: one.
+const SANK: u8 = 36;
 const CELLS: u8 = 12;
 /// A sinking so soon after a step that nothing here makes is what somebody poured in.
 const POURED: Span = Span::hours(8);
-/// So often the water comes back by itself, and nothing below held it.
-const OFTEN: u8 = 2;
 /// A floor lower than this below where the water sank is another one, K.
 const ANOTHER: f64 = 0.3;
-/// Hours for which a sinking is remembered.
-const REMEMBERED_H: u16 = 28 * 24;
+/// Hours for which one sinking is remembered, which may have been a fault that somebody mended; and
+/// several, which are how this tank is.
+const REMEMBERED_H: (u16, u16) = (10 * 24, 28 * 24);
 
 /// Sinkings of one tank.
 #[derive(Clone, Copy, Debug, Default)]
@@ -39,7 +40,8 @@ impl Sinks {
         if self.times > 0 && self.newest == 0 {
             self.newest = hour_of(at);
         }
-        if hour_of(at).wrapping_sub(self.newest) > REMEMBERED_H {
+        let remembered = if self.times > 1 { REMEMBERED_H.1 } else { REMEMBERED_H.0 };
+        if hour_of(at).wrapping_sub(self.newest) > remembered {
             self.times = 0;
         }
         let Some(floor) = floor.filter(|_| water.is_finite()) else { return };
@@ -55,7 +57,7 @@ impl Sinks {
         if self.above < CELLS {
             return;
         }
-        let sank = self.below >= CELLS && !self.poured;
+        let sank = self.below >= SANK && !self.poured;
         (self.below, self.above, self.poured) = (0, 0, false);
         if sank {
             let is_same = self.times > 0 && (floor.place - f64::from(self.place)).abs() <= ANOTHER;
@@ -77,7 +79,7 @@ impl Sinks {
 
     /// Whether this floor lets the water through.
     pub(super) fn let_through(&self, floor: &Level) -> bool {
-        self.times >= OFTEN && floor.place > f64::from(self.place) - ANOTHER
+        self.times > 0 && floor.place > f64::from(self.place) - ANOTHER
     }
 }
 
@@ -99,18 +101,24 @@ mod tests {
     }
 
     #[test]
-    fn a_floor_below_which_the_water_sank_twice_and_came_back_holds_nothing() {
+    fn a_floor_below_which_the_water_sank_and_came_back_holds_nothing() {
         let mut sinks = Sinks::default();
-        night(&mut sinks, 0, 5, None);
-        assert!(!sinks.let_through(&FLOOR), "once may have been a fault that somebody mended");
-        night(&mut sinks, 3, 5, None);
+        night(&mut sinks, 0, 2, None);
+        assert!(!sinks.let_through(&FLOOR), "two hours are what a heater takes to make up for a pour");
+        night(&mut sinks, 1, 5, None);
         assert!(sinks.let_through(&FLOOR));
         let heater = Level { place: 24.8, ..FLOOR };
         assert!(!sinks.let_through(&heater), "a floor much lower is another one");
+        (2..13).for_each(|day| night(&mut sinks, day, 0, None));
+        assert!(!sinks.let_through(&FLOOR), "once may have been a fault that somebody mended");
+        night(&mut sinks, 13, 5, None);
+        night(&mut sinks, 14, 5, None);
         let mut again = Sinks::default();
         again.recall(sinks.kept());
         assert!(again.let_through(&FLOOR), "it outlives a restart");
-        (4..34).for_each(|day| night(&mut again, day, 0, None));
+        (15..40).for_each(|day| night(&mut again, day, 0, None));
+        assert!(again.let_through(&FLOOR), "several are how this tank is");
+        (40..45).for_each(|day| night(&mut again, day, 0, None));
         assert!(!again.let_through(&FLOOR), "four weeks without one, and it is held there again");
     }
 

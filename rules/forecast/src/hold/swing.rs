@@ -62,6 +62,8 @@ pub(super) struct Swing {
     /// A day is enough: it is the new place of what was known before.
     settled: bool,
     ended: u32,
+    /// Those that a restart brought back.
+    recalled: u32,
     /// The smoothed water of an hour and a half.
     newest: [f32; 2 * ARM + 1],
     /// Number of the window under way, what it is so far, its cells.
@@ -114,6 +116,7 @@ impl Default for Swing {
             count: 0,
             settled: false,
             ended: 0,
+            recalled: 0,
             newest: [f32::NAN; 2 * ARM + 1],
             under_way: (0, BEGUN, 0),
             numbers: [0; DAY + 1],
@@ -279,7 +282,7 @@ impl Swing {
     }
 
     pub(super) fn ended(&self) -> u32 {
-        self.ended
+        self.ended.saturating_add(self.recalled)
     }
 
     pub(super) const KEPT: usize = 4 * KEPT;
@@ -302,6 +305,7 @@ impl Swing {
                 *to = *value as f32;
             }
         }
+        self.recalled = self.count as u32;
         self.refresh();
         true
     }

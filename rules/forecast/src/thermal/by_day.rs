@@ -12,10 +12,13 @@ const STEP_H: f64 = 0.25;
 /// What no past forecast of a tank that was held can tell: the share of a rate that structure may
 /// change once nothing holds it, faster and slower (rock that gives its heat back, a heater's
 /// strength that was learned a little wrong).
-const OF_RATE: (f64, f64) = (0.055, 0.04);
+const OF_RATE: (f64, f64) = (0.035, 0.015);
+/// Of the present rate so much is the water's alone, and gone in so many hours: once nothing holds
+/// it, stones, sand and sump give their heat back.
+const GIVEN_BACK: (f64, f64) = (0.045, 3.0);
 /// The first where no room is seen, an hour ahead and from eight hours on: a heater's strength that
 /// a fast thermostat hides, and a night that nobody measures.
-const OF_RATE_UNSEEN: (f64, f64) = (0.1, 0.165);
+const OF_RATE_UNSEEN: (f64, f64) = (0.08, 0.165);
 /// And what is left of the late end there twelve hours ahead: the past misses that it is made of go
 /// both ways. Up to three hours ahead all of it is.
 const LATE_UNSEEN: f64 = 0.35;
@@ -55,7 +58,8 @@ impl ByDay<'_> {
             let rate = self.steady
                 + self.day.ahead(self.now, middle, self.lamp)
                 + Day::left_of(self.weather, middle);
-            let toward = sign * rate;
+            let given_back = GIVEN_BACK.0 * (-at / GIVEN_BACK.1).exp();
+            let toward = sign * rate * (1.0 - given_back);
             plain += toward * STEP_H;
             fast += (toward - self.slows.low * fast) * STEP_H;
             gone += (toward - self.slows.likely * gone) * STEP_H;

@@ -40,6 +40,7 @@ impl Thermal {
         numbers.extend(self.day.kept());
         numbers.extend(self.hold.kept_floor());
         numbers.extend(self.hold.kept_sinks());
+        numbers.extend(self.hold.kept_cooler());
         Some(numbers)
     }
 
@@ -52,7 +53,8 @@ impl Thermal {
     /// tank (one of another size, other watts) has learned.
     pub fn recall(&mut self, numbers: &[f64]) -> bool {
         let later = NUMBERS + Hold::KEPT + Day::KEPT;
-        let whole = [NUMBERS, later, later + 2, later + 4].contains(&numbers.len())
+        let newest = later + 4 + Hold::KEPT_COOLER;
+        let whole = [NUMBERS, later, later + 2, later + 4, newest].contains(&numbers.len())
             && numbers.iter().all(|number| number.is_finite());
         let Some((numbers, hold)) = numbers.split_at_checked(NUMBERS).filter(|_| whole) else { return false };
         let (hold, floor) = hold.split_at(hold.len().min(later - NUMBERS));
@@ -66,8 +68,11 @@ impl Thermal {
         }
         if let [place, margin, sinks @ ..] = floor {
             model.hold.recall_floor([*place, *margin]);
-            if let [place, times] = sinks {
+            if let [place, times, cooler @ ..] = sinks {
                 model.hold.recall_sinks([*place, *times]);
+                if let Ok(cooler) = cooler.try_into() {
+                    model.hold.recall_cooler(cooler);
+                }
             }
         }
         if !model.with_room.recall(with_room) || !model.without_room.recall(without_room) {

@@ -327,6 +327,11 @@ impl Life {
         }
     }
 
+    /// Whether the lamp is on.
+    pub(crate) fn lit(&self) -> bool {
+        (self.hour - self.home.lamp_from).rem_euclid(24.0) < self.home.lamp_for
+    }
+
     /// What the probe would say without noise and steps.
     pub(crate) fn truth(&self) -> f64 {
         self.display + self.home.probe_off + self.broken.probe
@@ -390,7 +395,7 @@ impl Life {
         let at_work = self.minute < self.work.until;
         let power = !broken.no_power;
         let pumping = power && self.minute >= self.work.pumps_off_until;
-        let lit = power && (self.hour - home.lamp_from).rem_euclid(24.0) < home.lamp_for;
+        let lit = power && self.lit();
         let place = if home.thermostat_in_sump { self.sump } else { self.display };
         let felt = place + 0.015 * self.dice.bell();
         let switch = |on: bool, set: f64, width: f64| {

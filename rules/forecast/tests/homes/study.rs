@@ -3,6 +3,7 @@
 
 use crate::home::{Broken, Cools, Dice, Home, Life};
 use crate::watch::{Hazard, SETS, Sensors, Watch, sees_cooler};
+use slackwater_forecast::hold::Holder;
 use slackwater_forecast::thermal::{Scenario, Side};
 use std::collections::BTreeMap;
 
@@ -65,9 +66,16 @@ struct Tally {
     /// Thermostat or probe moved: alarms in all, and alarms after two days.
     moved: BTreeMap<Sensors, Vec<(u32, u32)>>,
     verbose: bool,
+    /// Each forecast is printed.
+    rows: bool,
 }
 
 impl Tally {
+    fn of_environment() -> Self {
+        let asked = |name: &str| std::env::var(name).is_ok();
+        Self { verbose: asked("SLACKWATER_TELL"), rows: asked("SLACKWATER_ROWS"), ..Self::default() }
+    }
+
     fn false_a_year(&self, sensors: Sensors) -> f64 {
         let all = self.falsely.iter().filter(|((of, _), _)| *of == sensors).map(|(_, count)| count);
         f64::from(all.sum::<u32>()) / self.years
@@ -150,27 +158,48 @@ fn cooled(seed: u64, days: i64, tally: &mut Tally) {
     weeks_of(home, &COOLERS, (dice, seed), days, tally);
 }
 
+/// For how many minutes a heater and a cooler have been on without a break.
+#[derive(Default)]
+struct OnFor {
+    heater: i64,
+    cooler: i64,
+}
+
+impl OnFor {
+    fn minute(&mut self, life: &Life) {
+        self.heater = if life.heats { self.heater + 1 } else { 0 };
+        let cools = life.cooling && life.home.cools != Cools::Nothing;
+        self.cooler = if cools { self.cooler + 1 } else { 0 };
+    }
+
+    /// Whether this was told rightly: what heats or cools has been on for two hours and did not
+    /// cope.
+    fn did_not_cope(&self, hazard: Hazard) -> bool {
+        match hazard {
+            Hazard::HeatNotComing | Hazard::CoolingFast => self.heater >= 120,
+            Hazard::CoolingNotComing | Hazard::WarmingFast => self.cooler >= 120,
+            Hazard::HeatUncalled
+            | Hazard::LosingHeat
+            | Hazard::ProbeShifted
+            | Hazard::ProbeInTheAir
+            | Hazard::FlowLostInside => false,
+        }
+    }
+}
+
 fn weeks_of(home: Home, faults: &[Fault], (mut dice, seed): (Dice, u64), days: i64, tally: &mut Tally) {
     let mut life = Life::new(home.clone(), dice.clone());
     let mut watches = SETS.map(|sensors| Watch::new(&home, sensors));
     let (mut next_restart, mut next_fault, mut next_ask) =
         (dice.from(2.0, 9.0 * DAY as f64) as i64, 8 * DAY + dice.from(0.0, 2e3) as i64, DAY + 600);
     let mut which = seed as usize;
-    let mut on_for = (0, 0);
+    let mut on_for = OnFor::default();
     while life.minute < days * DAY {
         let heard = life.run();
-        on_for = (
-            if life.heats { on_for.0 + 1 } else { 0 },
-            if life.cooling && home.cools != Cools::Nothing { on_for.1 + 1 } else { 0 },
-        );
+        on_for.minute(&life);
         for watch in &mut watches {
             for hazard in watch.minute(&home, life.minute, &heard) {
-                let overloaded = match hazard {
-                    Hazard::HeatNotComing | Hazard::CoolingFast => on_for.0 >= 120,
-                    Hazard::CoolingNotComing | Hazard::WarmingFast => on_for.1 >= 120,
-                    _ => false,
-                };
-                if overloaded {
+                if on_for.did_not_cope(hazard) {
                     *tally.overloads.entry(watch.sensors).or_default() += 1;
                     continue;
                 }
@@ -265,14 +294,19 @@ fn one_fault(fault: Fault, sound: &Life, watches: &[Watch], dice: &mut Dice, tal
     }
     let restart = dice.odds(0.3).then(|| life.minute + dice.from(5.0, 240.0) as i64);
     let mut watches: Vec<Watch> = watches.iter().filter(|watch| !watch.any_rings()).cloned().collect();
+    let known: Vec<String> = watches.iter().map(knows).collect();
     let mut found: Vec<Option<i64>> = vec![None; watches.len()];
-    let (mut met, mut needed) = (None, false);
+    let (mut met, mut needed, mut called) = (None, false, None);
     while life.minute < sound.minute + 2 * DAY {
         let mut heard = life.run();
         if life.home.spare.is_none() && home.spare.is_some() {
             heard.spare = heard.water.map(|_| 0.0);
         }
         needed |= life.spares;
+        let wanted = if fault.of_cooler() { life.cooling } else { life.heats };
+        if wanted {
+            called.get_or_insert(life.minute);
+        }
         let over = if fault.of_cooler() { life.truth() > limit } else { life.truth() < limit };
         if over {
             met.get_or_insert(life.minute);
@@ -295,7 +329,7 @@ fn one_fault(fault: Fault, sound: &Life, watches: &[Watch], dice: &mut Dice, tal
     if met.is_none() && !spared {
         return;
     }
-    for (watch, found) in watches.iter().zip(found) {
+    for ((watch, found), known) in watches.iter().zip(found).zip(known) {
         if fault.of_cooler() && !sees_cooler(home, watch.sensors) {
             continue;
         }
@@ -308,20 +342,47 @@ fn one_fault(fault: Fault, sound: &Life, watches: &[Watch], dice: &mut Dice, tal
         }
         if tally.verbose && !before {
             println!(
-                "home {seed} day {:.2} missed {fault:?} by {:?}: water {:.2} set {:.2}±{:.2} room {:.1} met after {:?} found after {:?} restart {:?} ready {:?}",
+                "home {seed} day {:.2} missed {fault:?} by {:?}: {:.0} L set {:.2}±{:.2} step {} room {:.1} called {:?} before the limit, met after {:?} found after {:?} restart {:?} last {} {} ago; {known}; at the end {}",
                 sound.minute as f64 / DAY as f64,
                 watch.sensors,
-                life.truth(),
+                home.litres,
                 home.kept_at(),
                 home.hysteresis / 2.0,
+                home.probe_step,
                 life.room,
+                met.zip(called).map(|(met, called)| met - called),
                 met.map(|met| met - sound.minute),
                 found.map(|found| found - sound.minute),
                 restart.map(|restart| restart - sound.minute),
-                watch.faults.ready(&watch.model),
+                sound.last.0,
+                sound.minute - sound.last.1,
+                knows(watch),
             );
         }
     }
+}
+
+/// What a watch has learned of who holds the water, in one line.
+fn knows(watch: &Watch) -> String {
+    let hold = watch.model.holds();
+    let of = |level: Option<slackwater_forecast::hold::Level>| {
+        level.map_or("-".to_owned(), |level| format!("{:.2}-{:.2}", level.place, level.margin))
+    };
+    format!(
+        "water {:.2} floor {} ceiling {} heater {} cooler {} on at {} lets go {} range {:.2?} seen {:.0} h calm {} stands {:?} last {:?}",
+        watch.model.water().unwrap_or(f64::NAN),
+        of(hold.floor()),
+        of(hold.ceiling()),
+        of(hold.turns_at(Holder::Heater)),
+        of(hold.turns_at(Holder::Cooler)),
+        of(hold.comes_on_at(Holder::Cooler)),
+        of(hold.rests_at(Holder::Cooler)),
+        hold.range().unwrap_or((f64::NAN, f64::NAN)),
+        hold.seen_h(),
+        hold.is_calm(),
+        watch.faults.standing().map(|found| found.fault).collect::<Vec<_>>(),
+        watch.last.map(|(hazard, at)| (hazard, at as f64 / DAY as f64)),
+    )
 }
 
 /// Asks each watch, an hour after the heater died, when the water will be where it will be 1, 3, 6
@@ -380,6 +441,20 @@ fn ask(sound: &Life, watches: &[Watch], tally: &mut Tally) {
             let shift = watch.model.water().unwrap_or(from) - from;
             let found = watch.model.time_to(Side::Below, limit + shift.clamp(-0.15, 0.15), &what_if);
             let cell = tally.held.entry((watch.sensors, hours, quarter)).or_default();
+            if let (Ok(found), true) = (&found, tally.rows) {
+                println!(
+                    "ROW {:?} {hours} {quarter} {crossing:.3} {:.3} {:.3} {:.3} fell {:.3} day {:.1} step {} lit {} litres {}",
+                    watch.sensors,
+                    found.range.low,
+                    found.range.likely,
+                    found.range.high,
+                    from - limit,
+                    sound.minute as f64 / DAY as f64,
+                    life.home.probe_step,
+                    life.lit(),
+                    life.home.litres as i64,
+                );
+            }
             match found {
                 Ok(found) if found.range.low.is_finite() => {
                     cell.asked += 1;
@@ -402,13 +477,22 @@ fn moved(seed: u64, tally: &mut Tally) {
     life.alone = true;
     let mut watches = SETS.map(|sensors| Watch::new(&home, sensors));
     let mut rang = [(0, 0); 3];
+    let verbose = tally.verbose;
     let standing = |watches: &[Watch; 3], rang: &mut [(u32, u32); 3]| {
         for (watch, rang) in watches.iter().zip(rang) {
             rang.1 += u32::from(watch.any_rings());
+            if verbose && watch.any_rings() {
+                println!(
+                    "home {seed} still after two days {:?} {:?} {}",
+                    watch.sensors,
+                    watch.ringing(),
+                    knows(watch)
+                );
+            }
         }
     };
     let moves = [10 * DAY + dice.from(0.0, 1e3) as i64, 17 * DAY + dice.from(0.0, 1e3) as i64];
-    let mut minute_of = 0;
+    let (mut minute_of, mut on_for) = (0, OnFor::default());
     while life.minute < 24 * DAY {
         if moves.contains(&life.minute) {
             minute_of = life.minute;
@@ -426,8 +510,10 @@ fn moved(seed: u64, tally: &mut Tally) {
             }
         }
         let heard = life.run();
+        on_for.minute(&life);
         for (watch, rang) in watches.iter_mut().zip(&mut rang) {
-            let begun = watch.minute(&home, life.minute, &heard);
+            let mut begun = watch.minute(&home, life.minute, &heard);
+            begun.retain(|hazard| !on_for.did_not_cope(*hazard));
             if minute_of > 0 {
                 rang.0 += begun.len() as u32;
                 let after = life.minute - minute_of > 2 * DAY;
@@ -462,7 +548,7 @@ fn moved(seed: u64, tally: &mut Tally) {
 #[test]
 #[ignore = "a minute or two: the whole table"]
 fn homes_for_weeks_give_the_table_of_false_alarms_finds_and_ranges() {
-    let mut tally = Tally { verbose: std::env::var("SLACKWATER_TELL").is_ok(), ..Tally::default() };
+    let mut tally = Tally::of_environment();
     for seed in homes(0..100) {
         live(seed, 42, &mut tally);
         moved(seed, &mut tally);
@@ -473,7 +559,7 @@ fn homes_for_weeks_give_the_table_of_false_alarms_finds_and_ranges() {
 #[test]
 #[ignore = "half a minute: the table of what cools"]
 fn homes_that_have_to_be_cooled_give_the_table_of_chillers_and_fans() {
-    let mut tally = Tally { verbose: std::env::var("SLACKWATER_TELL").is_ok(), ..Tally::default() };
+    let mut tally = Tally::of_environment();
     for seed in homes(0..20) {
         cooled(seed, 42, &mut tally);
     }
@@ -484,7 +570,7 @@ fn homes_that_have_to_be_cooled_give_the_table_of_chillers_and_fans() {
 /// which everything that asks a model rings together.
 #[test]
 fn a_few_homes_stay_under_the_ceilings() {
-    let mut tally = Tally { verbose: std::env::var("SLACKWATER_TELL").is_ok(), ..Tally::default() };
+    let mut tally = Tally::of_environment();
     for seed in 5_000..5_012 {
         live(seed, 21, &mut tally);
     }
@@ -514,7 +600,7 @@ fn a_few_homes_stay_under_the_ceilings() {
 /// The same for homes so warm that something has to cool them: six of three weeks.
 #[test]
 fn a_few_homes_that_have_to_be_cooled_stay_under_the_ceilings() {
-    let mut tally = Tally { verbose: std::env::var("SLACKWATER_TELL").is_ok(), ..Tally::default() };
+    let mut tally = Tally::of_environment();
     for seed in 5_000..5_006 {
         cooled(seed, 21, &mut tally);
     }

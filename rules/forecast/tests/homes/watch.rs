@@ -104,6 +104,8 @@ pub(crate) struct Watch {
     sump: (f64, u32),
     alarms: [Alarm; HAZARDS.len()],
     kept: Option<Vec<f64>>,
+    /// What rang last, and in which minute.
+    pub(crate) last: Option<(Hazard, i64)>,
 }
 
 pub(crate) fn at(minute: i64) -> Moment {
@@ -132,18 +134,19 @@ impl Watch {
             sump: (0.0, 0),
             alarms: [Alarm::default(); HAZARDS.len()],
             kept: None,
+            last: None,
         }
     }
 
     /// What was learned is put down.
     pub(crate) fn put_down(&mut self) {
-        self.kept = self.model.kept();
+        self.kept = self.model.kept().or(self.kept.take());
     }
 
     /// All but what was put down is gone; the alarms' states are the journal's.
     pub(crate) fn restart(&mut self, home: &Home) {
         let new = Self::new(home, self.sensors);
-        *self = Self { alarms: self.alarms, kept: self.kept.take(), ..new };
+        *self = Self { alarms: self.alarms, kept: self.kept.take(), last: self.last, ..new };
         if let Some(kept) = &self.kept {
             assert!(self.model.recall(kept), "what was put down is recalled");
         }
@@ -235,9 +238,14 @@ impl Watch {
             }
             if self.alarms[i].judge(minute, hazard.delays(), says) {
                 begun.push(hazard);
+                self.last = Some((hazard, minute));
             }
         }
         begun
+    }
+
+    pub(crate) fn ringing(&self) -> Vec<Hazard> {
+        HAZARDS.into_iter().filter(|hazard| self.alarms[*hazard as usize].rings).collect()
     }
 
     pub(crate) fn any_rings(&self) -> bool {

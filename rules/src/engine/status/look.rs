@@ -12,7 +12,7 @@ use crate::ids::{AlarmId, RelayId, SensorId, way_in_words};
 use crate::plan::{Alarm, Sensor, spoken};
 use crate::quality::Quality;
 use crate::reading::{Content, Mapping, Value};
-use crate::record::Outcome;
+use crate::record::{Outcome, Purpose};
 use crate::time::{Moment, Now, Wall};
 use crate::units::Scale;
 use crate::words;
@@ -168,7 +168,13 @@ impl Context<'_> {
         let told = pages.iter().map(|sent| {
             let fate = match &sent.last {
                 None => "on its way".to_owned(),
-                Some(Outcome::Accepted { .. }) => "sent".to_owned(),
+                Some(Outcome::Accepted { .. }) => match (&sent.target.contact, sent.purpose) {
+                    (Some(_), _) => "sent".to_owned(),
+                    (None, Purpose::Taken | Purpose::AllClear) => "switched off".to_owned(),
+                    (None, Purpose::Call | Purpose::Digest | Purpose::Drill | Purpose::Notice) => {
+                        "switched on".to_owned()
+                    }
+                },
                 Some(last) => {
                     let trouble = last.trouble().unwrap_or_default();
                     if last.is_for_now() {

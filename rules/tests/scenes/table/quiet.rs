@@ -95,6 +95,25 @@ fn a_digest_that_all_its_kin_has_left_is_over_without_an_all_clear() {
     assert_eq!(night.calls(), 1, "{}", night.site.story());
 }
 
+/// What explains it, raised in the same moment, finds it there and is not told in the morning besides.
+#[test]
+fn what_leaves_a_digest_is_with_its_cause_before_anything_else_of_that_moment() {
+    let mut night = Night::at_night(
+        "power critical loud
+         cold low mild; consequence-of = [\"power\", \"pump\"]
+         lamp low mild
+         pump low mild; when = \"power-seen is on\"",
+    );
+    night.raise("cold");
+    night.raise("lamp");
+    night.wait(1);
+    night.raise("power");
+    night.wait(2);
+    night.told(&["1:00 tom.text call", "1:00 siren call"]);
+    let story = night.site.story();
+    assert!(story.contains("Lagoon: power (and 2 more, same cause)"), "{story}");
+}
+
 #[test]
 fn kin_that_latched_goes_out_of_what_is_held_too_and_is_answered_with_it() {
     let mut night = Night::at_night(
