@@ -76,7 +76,8 @@ impl Facts<'_> {
             Priority::Medium | Priority::Low => None,
         };
         let given = lead.alarm?.time_to_respond.or(unsaid)?;
-        // What is only not seen has waited for sight to come back: its time begins with the first page.
+        // What is only not seen has waited for sight to come back: its time begins with the first
+        // page.
         let begins = match lead.alarm?.sight {
             Some(_) if self.answers.is_empty() => {
                 self.told.first().map_or(self.now.mono, |first| first.at).max(lead.onset)
