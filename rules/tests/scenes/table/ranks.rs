@@ -47,8 +47,7 @@ fn a_critical_member_at_the_asked_rank_with_another_ladder_begins_that_one_at_ru
     night.told(&["0:00 ines.mail call"]);
     night.raise("heat");
     night.wait(1);
-    // The siren sounds already.
-    night.told(&["1:00 tom.text call"]);
+    night.told(&["1:00 tom.text call", "1:00 siren call"]);
 }
 
 #[test]
