@@ -43,8 +43,10 @@ fn kind(page: &Arrival) -> Kind {
     }
 }
 
+/// What it is about comes first; a text goes on with what else is wrong.
 fn leads(page: &Arrival) -> Option<Danger> {
-    DANGERS.into_iter().find(|danger| page.headline.contains(danger.words()))
+    let place = |danger: Danger| page.headline.find(danger.words()).map(|at| (at, danger));
+    DANGERS.into_iter().filter_map(place).min().map(|(_, danger)| danger)
 }
 
 /// The oracle of one round.

@@ -69,16 +69,17 @@ pub fn run(program: &str, length: Duration, per_second: u32, parts: u32) -> io::
     let pid = agent.id().to_string();
     println!("load {}; {SENSORS} sensors, {per_second} messages a second", load());
     let (begun, mut told) = (Instant::now(), Vec::new());
+    // What comes twice within three hours settles for an hour: each sensor has one danger.
+    let (mut sensors, apart) = ((0..SENSORS).zip(1_u32..), length / SENSORS as u32);
     for nth in 1..=parts {
         let end = begun + length * nth / parts;
         let mut part = Part::default();
-        for sensor in (0..SENSORS).cycle() {
-            if Instant::now() >= end {
-                break;
-            }
+        while Instant::now() < end {
+            let Some((sensor, at)) = sensors.next() else { break };
             part.pages.push(danger(&house, &hot, sensor));
-            std::thread::sleep(end.saturating_duration_since(Instant::now()).min(Duration::from_secs(4)));
+            std::thread::sleep((begun + apart * at).saturating_duration_since(Instant::now()));
         }
+        std::thread::sleep(end.saturating_duration_since(Instant::now()));
         part.memory = mebibytes(&pid, "RssAnon");
         part.peak = mebibytes(&pid, "VmHWM");
         part.disk = on_disk(house.home.folder());

@@ -6,11 +6,17 @@ use crate::proof::arrivals::Arrival;
 use crate::proof::chronicle::Stretch;
 use crate::proof::danger::Danger;
 use crate::proof::fault::{Fault, Told};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::time::{Duration, Instant};
 
 /// A page may have left this long before it is here: longer than any time-out of the house.
 const ON_ITS_WAY: Duration = Duration::from_secs(15);
+
+/// What tells a page from every other to the same person. A text has no name, nor room for a mark:
+/// one that says the same is the same.
+fn own_name(page: &Arrival) -> &str {
+    if page.to.ends_with(".text") { &page.headline } else { &page.name }
+}
 
 impl Oracle<'_> {
     /// All that arrived, or was commanded, and should not have been.
@@ -41,23 +47,21 @@ impl Oracle<'_> {
             }
             Kind::AllClear => {
                 let group = danger.group();
-                let ends = of(group).filter(|(_, spell)| spell.until.is_some_and(|until| until <= page.at));
-                let mut said: Vec<&str> = self
-                    .told
-                    .arrivals
-                    .iter()
-                    .filter(|other| {
-                        other.to == page.to
-                            && other.at <= page.at
-                            && kind(other) == Kind::AllClear
-                            && leads(other).is_some_and(|of| of.group() == group)
-                    })
-                    .map(|other| other.name.as_str())
+                let ends: Vec<_> = of(group)
+                    .filter(|(_, spell)| spell.until.is_some_and(|until| until <= page.at))
                     .collect();
-                said.sort_unstable();
-                said.dedup();
-                (said.len() > ends.count())
-                    .then(|| "it was called over more often than it was over".to_owned())
+                // What is over and forgotten is told of once more.
+                if ends.iter().any(|(_, spell)| self.forgot(spell.from)) {
+                    return None;
+                }
+                let said = self.told.arrivals.iter().filter(|other| {
+                    other.to == page.to
+                        && other.at <= page.at
+                        && kind(other) == Kind::AllClear
+                        && leads(other).is_some_and(|of| of.group() == group)
+                });
+                let said: BTreeSet<&str> = said.map(own_name).collect();
+                (said.len() > ends.len()).then(|| "it was called over more often than it was over".to_owned())
             }
             Kind::Taken => {
                 let mut answers = self.told.answers.iter();
@@ -163,7 +167,7 @@ impl Oracle<'_> {
                         page.to == *way && page.at >= spell.from && end.is_none_or(|end| page.at < end)
                     })
                     .filter(|page| kind(page) == Kind::Call && leads(page) == Some(*danger))
-                    .map(|page| page.name.as_str())
+                    .map(own_name)
                     .collect();
                 names.sort_unstable();
                 names.dedup();
