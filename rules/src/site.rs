@@ -10,7 +10,7 @@ mod possible;
 pub use equipment::{Air, Battery, Device, Gear};
 pub use feed::{Feed, Source, SupplyReading, UpsReading};
 pub use help::{Callee, Help, Phone, WithoutMains};
-pub(crate) use possible::{least, possible};
+pub(crate) use possible::{lies_elsewhere, possible};
 
 use crate::forecast::oxygen::Stocking;
 use crate::ids::{BatteryId, RelayId, SensorId, TankId, Target};

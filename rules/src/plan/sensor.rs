@@ -9,7 +9,7 @@ use crate::condition::{is_name, is_word};
 use crate::diagnostic::{At, Finding};
 use crate::diagnostic::{Item, Table};
 use crate::reading::{Content, Word};
-use crate::site::{Feed, least, possible};
+use crate::site::{Feed, lies_elsewhere, possible};
 use crate::time::Span;
 use crate::units::QuantityItem as _;
 use crate::units::{Dimension, Scale, Unit, near_unit};
@@ -112,13 +112,7 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &CheckContext<'
             // What is believed may be wider than what is possible, but not lie elsewhere.
             let wrong = match key {
                 "limits" => low < possible.0 || high > possible.1,
-                _ => {
-                    let nothing = dimension.is_some_and(|of| low < least(of));
-                    nothing
-                        || low > possible.1
-                        || high < possible.0
-                        || (possible.1.is_infinite() && low < possible.0)
-                }
+                _ => lies_elsewhere((low, high), possible, dimension),
             };
             if wrong {
                 impossible(&table, key, &name.it, possible, scale);

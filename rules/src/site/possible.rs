@@ -53,7 +53,14 @@ pub(crate) fn possible(kind: &str, dimension: Dimension, in_tank: bool) -> Optio
     }
 }
 
-/// What nothing of this dimension is less than, wherever it is measured.
-pub(crate) fn least(dimension: Dimension) -> f64 {
-    if dimension == Dimension::TEMPERATURE { ABSOLUTE_ZERO } else { f64::NEG_INFINITY }
+/// Whether a range of what is believed lies elsewhere than what is possible, or begins where
+/// nothing is.
+pub(crate) fn lies_elsewhere(
+    (low, high): (f64, f64),
+    possible: (f64, f64),
+    dimension: Option<Dimension>,
+) -> bool {
+    let is_nothing = dimension == Some(Dimension::TEMPERATURE) && low < ABSOLUTE_ZERO;
+    let is_apart = low > possible.1 || high < possible.0;
+    is_nothing || is_apart || (possible.1.is_infinite() && low < possible.0)
 }

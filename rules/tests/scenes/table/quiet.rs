@@ -95,7 +95,8 @@ fn a_digest_that_all_its_kin_has_left_is_over_without_an_all_clear() {
     assert_eq!(night.calls(), 1, "{}", night.site.story());
 }
 
-/// What explains it, raised in the same moment, finds it there and is not told in the morning besides.
+/// What explains it, raised in the same moment, finds it there and is not told in the morning
+/// besides.
 #[test]
 fn what_leaves_a_digest_is_with_its_cause_before_anything_else_of_that_moment() {
     let mut night = Night::at_night(
