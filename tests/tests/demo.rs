@@ -109,7 +109,7 @@ fn a_folder_with_something_else_in_it_is_left_alone() {
 #[test]
 fn the_nights_words_fit_a_screen_or_three_and_nobody_gets_two_pages_at_once() {
     let home = Home::new(SLACKWATER).expect("a folder");
-    let night = home.say(&["demo", "--speed", "1000", "--for", "11 h"]).well();
+    let night = home.say(&["demo", "--speed", "500", "--for", "11 h"]).well();
     let lines: Vec<&str> = night.lines().collect();
     assert!(lines.len() <= 150, "{} lines:\n{night}", lines.len());
     assert!(!night.contains("can't be relied on") && !night.contains("not heard"), "a false loss:\n{night}");
