@@ -229,9 +229,10 @@ fn unreachable(name: &std::path::Display<'_>, error: &io::Error) -> String {
     }
 }
 
-#[cfg(any(test, feature = "fuzzing"))]
 /// What must hold for any line at the control socket: it is refused in words, or says the same when
 /// it is written again.
+#[cfg(any(test, feature = "fuzzing"))]
+#[expect(clippy::expect_used, reason = "a broken promise panics")]
 pub(crate) fn promise(octets: &[u8]) {
     let Ok(request) = serde_json::from_slice::<Request>(octets) else { return };
     match limits::check(&request) {

@@ -3,6 +3,8 @@
 //! fuzz targets of `agent/fuzz` call these with what they make up, the tests here with what is kept
 //! in its corpus, so that a found input stays found.
 
+#![expect(clippy::expect_used, reason = "a broken promise panics")]
+
 use crate::journal::JournalLog;
 use crate::settings::{Environment, Settings, UnusableFile};
 use jiff::tz::TimeZone;

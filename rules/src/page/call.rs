@@ -215,7 +215,9 @@ impl Facts<'_> {
             lines.push(PageLine::of(format!("After {first} call {call}, and say code {}.{then}", self.code)));
             // Whoever is not at home must not stop the one who is.
             lines.push(PageLine::of(match callees.next().map(by_phone) {
-                Some(other) => format!("Nobody picks up? Call {other}, or go on, and call again."),
+                Some(other) => {
+                    format!("Nobody picks up? Call {other}. Nobody there either? Go on, and call again.")
+                }
                 None => "Nobody picks up? Go on, and call again.".to_owned(),
             }));
         } else {

@@ -2,7 +2,7 @@
 //! that are lost, the alarms that they silence and the tanks flow in; lines flow out: what to look
 //! at by hand and what is good there, what to do if it is not, and then what to mend.
 
-use super::measure::{MeasureKind, PLUGGED_IN};
+use super::measure::{FLOOR, MeasureKind, PLUGGED_IN};
 use super::{Alarm, Feed, Sensor, SensorId, Sight, Tank, rationalise};
 use crate::card::{Act, Card, CardLine, Who, is_plain};
 use crate::condition::Comparison;
@@ -43,7 +43,10 @@ pub(super) fn response(
         });
     }
     let mut looked_at = BTreeSet::new();
-    for (_, sensor) in lost {
+    let (floors, rest): (Vec<_>, Vec<_>) = lost.iter().partition(|(_, sensor)| {
+        MeasureKind::named(sensor.measure.name).is_some_and(|it| it.by_hand == FLOOR)
+    });
+    for (_, sensor) in floors.into_iter().chain(rest) {
         let Some(kind) = MeasureKind::named(sensor.measure.name) else { continue };
         // Whether the house has power is one look, whoever else was to show it.
         let of_house = |it: &Sensor| it.tank.is_none() && it.measure.name == PRESENCE;
@@ -97,7 +100,7 @@ pub(super) fn response(
         add(CardLine {
             heater_plug: true,
             ..CardLine::plain(
-                "Too warm: heaters unplugged, at a dry plug. Good or too cold: plugged in. Look again every half hour.",
+                "Too warm: heaters unplugged. Good or too cold: plugged in. Touch dry plugs only. Look again every half hour.",
             )
         });
     }

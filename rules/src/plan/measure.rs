@@ -26,6 +26,10 @@ const fn kind(name: &'static str, dimensions: &'static [Dimension], by_hand: &'s
 /// What shows by hand that a device works.
 pub(super) const PLUGGED_IN: &str = "See whether what is plugged in has power and runs.";
 
+/// What is looked at before anything is touched.
+pub(super) const FLOOR: &str =
+    "Is the floor dry? Only then go on. Wet at plugs: stay out, and call for help.";
+
 /// All of them.
 pub(super) static KINDS: &[MeasureKind] = &[
     MeasureKind {
@@ -40,7 +44,7 @@ pub(super) static KINDS: &[MeasureKind] = &[
         )
     },
     kind("presence", &[], "See whether lamps and pumps have power."),
-    kind("leak", &[], "Look at the floor: is it dry?"),
+    kind("leak", &[], FLOOR),
     kind("state", &[], PLUGGED_IN),
     kind("flow", &[Dimension::FLOW], "Look at the water: does it move?"),
     kind(

@@ -193,12 +193,12 @@ fn water_on_the_floor_begins_with_the_top_off_then_the_sump_the_return_the_panel
         in_order(
             story.page(to),
             &[
-                "\nFirst: Look from dry ground at plugs, cables, power strips. Is one wet? Touch nothing, stay out",
+                "\nFirst: Look from dry ground at plugs, cables, power strips. Is one wet? Touch nothing, go no nearer",
                 "\n2. All of them dry? Unplug the top-off pump first, at a dry plug",
                 "Is the sump full to the brim? Leave the return pump on, and take water out with a bucket",
                 "Sump not full? Unplug the return pump at a dry plug, and look at the sump: the pipes run back into it.",
-                "Plugs or cables wet? Switch their circuit off at the panel, but only if you reach it on dry ground.",
-                "Then air: start the battery air pump.",
+                "Plugs or cables wet? Go no nearer; switch their circuit off at the panel, if you reach that on dry ground.",
+                "Then air, if the way there is dry: start the battery air pump.",
             ],
         );
     }

@@ -187,7 +187,7 @@ fn lost_sight_says_what_cannot_ring_and_what_to_look_at() {
         [
             "Read another thermometer in the tank: good is 24 to 27 °C. None there? Feel the glass: good is neither \
              hot nor colder than the room.",
-            "Too warm: heaters unplugged, at a dry plug. Good or too cold: plugged in. Look again every half hour.",
+            "Too warm: heaters unplugged. Good or too cold: plugged in. Touch dry plugs only. Look again every half hour.",
             "See whether gateway shelf has power and network."
         ]
     );
