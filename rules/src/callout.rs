@@ -32,6 +32,8 @@ mod answering;
 
 mod climbing;
 
+mod repeat;
+
 pub mod change;
 
 pub mod apply;

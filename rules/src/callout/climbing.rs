@@ -7,11 +7,11 @@ use super::facts::{Block, Insistence};
 use super::headline::Lead;
 use super::ladder::Ladder;
 use super::quiet;
-use super::state::{NEWS_WITHIN, Phase};
+use super::state::Phase;
 use crate::alarm::Priority;
 use crate::plan::Target;
-use crate::record::{CallChange, CallKind, CallMessage, HeldBy, PageFate};
-use crate::time::{Moment, Span};
+use crate::record::{CallChange, CallKind, CallMessage, HeldBy};
+use crate::time::Span;
 use std::collections::BTreeSet;
 
 impl Decision<'_> {
@@ -125,22 +125,6 @@ impl Decision<'_> {
         }
     }
 
-    /// Whether a repeat falls due right behind news: then since when all whom it would tell have
-    /// been asked by that. It counts from there, since a second page tells them nothing new.
-    fn asked_by_news(&self, name: &str, rank: Priority) -> Option<Moment> {
-        let ladder = self.facts.ladder(name)?;
-        let climb = self.call.climb(name, rank).filter(|climb| climb.repeat(ladder.len()).is_some())?;
-        let taken = climb.due - ladder.again;
-        let people = self.reaches(ladder, rank, climb.next, true).0;
-        // What sounds wakes whom news has not reached: it is never late.
-        let asked = people.iter().map(|target| {
-            target.contact.as_ref()?;
-            let told = self.call.told.get(target).filter(|told| told.fate != Some(PageFate::Lost));
-            told.map(|told| told.asked).filter(|asked| *asked > taken && self.now - *asked < NEWS_WITHIN)
-        });
-        asked.collect::<Option<Vec<Moment>>>()?.into_iter().min()
-    }
-
     /// Tells a rung's people, and those of the rungs after it as long as nobody is reached.
     pub(super) fn take(&mut self, name: &str, rank: Priority, rung: u32, lead: Lead) {
         let Some(ladder) = self.facts.ladder(name) else { return };
@@ -170,7 +154,7 @@ impl Decision<'_> {
     /// the last rung that reaches somebody, and for something critical all whose hours spared them,
     /// unless it only takes the place of a last rung that reaches nobody (`in_its_time`): that
     /// round has just ended, and nobody could have answered it.
-    fn reaches(
+    pub(super) fn reaches(
         &self,
         ladder: &Ladder,
         rank: Priority,

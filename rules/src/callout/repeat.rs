@@ -1,0 +1,26 @@
+//! When the last rung of a ladder is told again: a climb and what has been said lately flow in,
+//! since when its people know flows out.
+
+use super::decide::Decision;
+use super::state::NEWS_WITHIN;
+use crate::alarm::Priority;
+use crate::record::PageFate;
+use crate::time::Moment;
+
+impl Decision<'_> {
+    /// Whether a repeat falls due right behind news: then since when all whom it would tell have
+    /// been asked by that. It counts from there, since a second page tells them nothing new.
+    pub(super) fn asked_by_news(&self, name: &str, rank: Priority) -> Option<Moment> {
+        let ladder = self.facts.ladder(name)?;
+        let climb = self.call.climb(name, rank).filter(|climb| climb.repeat(ladder.len()).is_some())?;
+        let taken = climb.due - ladder.again;
+        let people = self.reaches(ladder, rank, climb.next, true).0;
+        // What sounds wakes whom news has not reached: it is never late.
+        let asked = people.iter().map(|target| {
+            target.contact.as_ref()?;
+            let told = self.call.told.get(target).filter(|told| told.fate != Some(PageFate::Lost));
+            told.map(|told| told.asked).filter(|asked| *asked > taken && self.now - *asked < NEWS_WITHIN)
+        });
+        asked.collect::<Option<Vec<Moment>>>()?.into_iter().min()
+    }
+}
