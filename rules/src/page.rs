@@ -80,7 +80,7 @@ impl Page {
 
 impl Facts<'_> {
     pub(crate) fn compose(self) -> Page {
-        let said = match self.purpose {
+        let mut said = match self.purpose {
             // A call-out's own notice, in a journal of before: nobody else could be called.
             Purpose::Call | Purpose::Notice => self.call(),
             Purpose::Drill => self.drill(),
@@ -88,6 +88,7 @@ impl Facts<'_> {
             Purpose::Taken => self.taken(),
             Purpose::AllClear => self.all_clear(),
         };
+        said.short.is_repeat(self.maybe_repeat);
         let asks = matches!(self.purpose, Purpose::Call | Purpose::Digest | Purpose::Drill);
         let lead = self.lead.as_ref();
         Page {

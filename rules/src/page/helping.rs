@@ -9,7 +9,7 @@ use crate::words::{capital, sentence};
 use std::collections::BTreeSet;
 
 /// Words of the trade that no other word can stand for, and what they mean.
-const MEANINGS: [(&str, &str); 16] = [
+const MEANINGS: [(&str, &str); 21] = [
     ("sump", "the box of water below the tank, mostly inside its stand"),
     ("return pump", "stands in the sump and lifts its water back into the tank"),
     ("circulation pump", "hangs inside the tank and moves its water"),
@@ -23,11 +23,16 @@ const MEANINGS: [(&str, &str); 16] = [
     ("reactor", "a closed tube that water is pumped through, in the sump or beside it"),
     ("probe", "the end of a sensor's cable, which hangs in the water"),
     ("gateway", "a box that brings what sensors say by radio to the watch"),
-    ("broker", "the program that brings what sensors say to the watch"),
+    ("broker", "the program, on a computer in the house, that brings what sensors say to the watch"),
+    ("router", "the box that joins the house to the internet"),
     ("UPS", "a box with a battery, for when the house has no power"),
     ("panel", "the box with the house's breakers or fuses"),
     ("mains", "the power that the house gets from outside"),
     ("salinity", "how salty the water is"),
+    ("pH", "how acid the water is: low is acid; a fast change either way harms the animals"),
+    ("ammonia", "a poison that the animals' waste gives off"),
+    ("siphon", "a hose or pipe that goes on running by itself"),
+    ("power strips", "leads with several sockets in a row"),
     ("the watch", "the small computer that reads the sensors, and sends these pages"),
 ];
 const KEEPER: &str = "the keeper";

@@ -147,6 +147,13 @@ impl PageLine {
 }
 
 impl Short {
+    /// A text of which a copy may have arrived says so, first of all and even if it is cut.
+    pub(super) fn is_repeat(&mut self, maybe: bool) {
+        if maybe {
+            self.what.iter_mut().for_each(|what| what.insert_str(0, "May be a repeat: "));
+        }
+    }
+
     /// The text: at most 160 places of the GSM alphabet, of whole clauses. What is wrong gets
     /// shorter before the step goes, and the answer stays.
     pub fn text(&self) -> String {

@@ -89,6 +89,7 @@ impl Slip {
         said.foot.extend(maybe_repeat.then(|| REPEAT.to_owned()));
         let more = if asks { Vec::new() } else { self.lines.clone() };
         said.short = Short { what: vec![self.headline.clone()], more, step: None, answer };
+        said.short.is_repeat(maybe_repeat);
         Page {
             id,
             call: id,

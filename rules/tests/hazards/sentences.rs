@@ -193,7 +193,7 @@ fn water_on_the_floor_begins_with_the_top_off_then_the_sump_the_return_the_panel
         in_order(
             story.page(to),
             &[
-                "\nFirst: Look from dry ground at plugs, cables, power strips. Is one wet? Touch nothing, go no nearer",
+                "\nFirst: Look from dry ground at plugs, cables, power strips. Is one wet? Go no nearer",
                 "\n2. All of them dry? Unplug the top-off pump first, at a dry plug",
                 "Is the sump full to the brim? Leave the return pump on, and take water out with a bucket",
                 "Sump not full? Unplug the return pump at a dry plug, and look at the sump: the pipes run back into it.",

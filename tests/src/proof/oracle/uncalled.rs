@@ -194,6 +194,8 @@ impl Oracle<'_> {
             forgets += usize::from(fault.forgets());
             more += usize::from(self.ways.iter().any(|(_, way)| fault.shuts(way)));
             more += usize::from(danger == Danger::PowerLost && (fault.blinds() || disturbs(*fault)));
+            // After a time away that nobody knows, what might be due is told: sooner, never later.
+            more += usize::from(*fault == Fault::Rebooted);
         }
         let kills =
             self.told.lives.iter().filter_map(|life| life.until).filter(|at| *at >= spell.from).count();
