@@ -109,16 +109,15 @@ impl Decision<'_> {
         if self.call.kind == CallKind::Drill && next >= rungs {
             return self.change(CallChange::Ended);
         }
-        match self.asked_by_news(ladder, rank) {
-            Some(asked) => {
-                let (begun, again) =
-                    (climb.begun, self.facts.ladder(ladder).map_or(Span::ZERO, |it| it.again));
+        match self.put_off_by_news(ladder, rank) {
+            Some(due) => {
+                let ago = self.now - climb.begun;
                 self.change(CallChange::Began {
                     ladder: ladder.to_owned(),
                     rank,
                     rung: next,
-                    ago: self.now - begun,
-                    due: asked + again - self.now,
+                    ago,
+                    due: due - self.now,
                 });
             }
             None => self.take(ladder, rank, next, Lead::Rung),

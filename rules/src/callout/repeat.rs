@@ -1,5 +1,5 @@
-//! When the last rung of a ladder is told again: a climb and what has been said lately flow in,
-//! since when its people know flows out.
+//! When the last rung of a ladder is told again: a climb and what has been said lately flow in, a
+//! later time flows out if its people have just been asked.
 
 use super::decide::Decision;
 use super::state::NEWS_WITHIN;
@@ -8,9 +8,9 @@ use crate::record::PageFate;
 use crate::time::Moment;
 
 impl Decision<'_> {
-    /// Whether a repeat falls due right behind news: then since when all whom it would tell have
-    /// been asked by that. It counts from there, since a second page tells them nothing new.
-    pub(super) fn asked_by_news(&self, name: &str, rank: Priority) -> Option<Moment> {
+    /// Until when a repeat is put off that falls due right behind news: if that has asked all whom
+    /// it would tell, it comes its time after, since a second page tells them nothing new.
+    pub(super) fn put_off_by_news(&self, name: &str, rank: Priority) -> Option<Moment> {
         let ladder = self.facts.ladder(name)?;
         let climb = self.call.climb(name, rank).filter(|climb| climb.repeat(ladder.len()).is_some())?;
         let taken = climb.due - ladder.again;
@@ -21,6 +21,6 @@ impl Decision<'_> {
             let told = self.call.told.get(target).filter(|told| told.fate != Some(PageFate::Lost));
             told.map(|told| told.asked).filter(|asked| *asked > taken && self.now - *asked < NEWS_WITHIN)
         });
-        asked.collect::<Option<Vec<Moment>>>()?.into_iter().min()
+        asked.collect::<Option<Vec<Moment>>>()?.into_iter().min().map(|asked| asked + ladder.again)
     }
 }
