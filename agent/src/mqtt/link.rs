@@ -34,8 +34,10 @@ const RECEIVE_WINDOW: u16 = 256;
 pub(super) const REQUESTS: usize = 4096;
 /// Looks to a keep-alive, while the listener lags behind or another broker than the first is used.
 const LOOKS: u32 = 10;
-/// So many keep-alives a broker may be silent.
-const SILENCE: f32 = 2.4;
+/// The library's ping, where our own message does what it is for.
+const NO_PINGS: Duration = Duration::from_secs(24 * 3600);
+/// So many keep-alives a broker may be silent: what it was asked at one is not answered by the next.
+const SILENCE: f32 = 1.9;
 
 /// What belongs to one connection.
 pub(super) struct BrokerLink {
@@ -84,17 +86,16 @@ impl BrokerLink {
         ours: Duration,
         eventloop: &mut EventLoop,
         no_retained: bool,
+        silent: bool,
     ) {
         self.retains = !no_retained;
-        match wants.and_then(|p| p.server_keep_alive).map(|seconds| Duration::from_secs(seconds.into())) {
-            Some(shorter) if !shorter.is_zero() && shorter < ours => self.keep_alive = shorter,
-            // Longer than we want to wait; or none, at which the library would ping without a
-            // pause.
-            Some(_) => {
-                eventloop.options.set_keep_alive(ours);
-            }
-            None => {}
-        }
+        // None would mean to the library that it pings without a pause.
+        let wanted = wants.and_then(|p| p.server_keep_alive).filter(|seconds| *seconds > 0);
+        self.keep_alive = wanted.map_or(ours, |seconds| ours.min(Duration::from_secs(seconds.into())));
+        // Our own message goes out that often and asks for an answer: a ping beside it would only
+        // wake the board.
+        let pings = if silent { self.keep_alive } else { NO_PINGS };
+        eventloop.options.set_keep_alive(pings);
         if let Some(largest) = wants.and_then(|p| p.max_packet_size) {
             self.largest = largest.try_into().unwrap_or(usize::MAX);
         }
