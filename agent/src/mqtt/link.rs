@@ -36,8 +36,9 @@ pub(super) const REQUESTS: usize = 4096;
 const LOOKS: u32 = 10;
 /// The library's ping, where our own message does what it is for.
 const NO_PINGS: Duration = Duration::from_secs(24 * 3600);
-/// So many keep-alives a broker may be silent: what it was asked at one is not answered by the next.
-const SILENCE: f32 = 1.9;
+/// So many keep-alives a broker may be silent: what it was asked at one is not answered by the next,
+/// when the next message of our own is due anyhow.
+const SILENCE: u32 = 2;
 
 /// What belongs to one connection.
 pub(super) struct BrokerLink {
@@ -118,7 +119,7 @@ impl BrokerLink {
 
     /// From when on its silence is too long.
     pub(super) fn silent_from(&self) -> Instant {
-        self.last_heard + self.keep_alive.mul_f32(SILENCE)
+        self.last_heard + self.keep_alive * SILENCE
     }
 
     /// Publishes our status, retained. The caller has noted it in the outbox.
