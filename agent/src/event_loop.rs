@@ -251,7 +251,8 @@ impl EventLoop {
         delivered: &mut mpsc::UnboundedReceiver<(Seq, Outcome)>,
     ) -> Result<&'static str, RunError> {
         let mut batch = Vec::with_capacity(BATCH);
-        let mut timer = Timer::of(&self.clock);
+        let mut timer = Timer::default();
+        let clock = self.clock.clone();
         let patience = tokio::time::sleep(READY_WITHIN);
         tokio::pin!(patience);
         loop {
@@ -268,7 +269,7 @@ impl EventLoop {
                 Some(asked) = self.web.requests.recv() => Happening::Web(asked),
                 Some(text) = self.texts.recv() => Happening::Texted(text),
                 Some(letter) = self.letters.recv() => Happening::Mailed(letter),
-                () = wait(&mut timer, wanted_by) => Happening::Woken,
+                () = wait(&clock, &mut timer, wanted_by) => Happening::Woken,
                 why = &mut *until => return Ok(why),
                 () = &mut patience, if !self.ready => Happening::Impatient,
             };
@@ -392,9 +393,9 @@ impl EventLoop {
 }
 
 /// Until `moment` on the watch's clock; for ever if there is none.
-async fn wait(timer: &mut Timer, moment: Option<Moment>) {
+async fn wait(clock: &Clock, timer: &mut Timer<Moment>, moment: Option<Moment>) {
     match moment {
-        Some(moment) => timer.wait(moment).await,
+        Some(moment) => timer.wait(moment, || clock.until(moment)).await,
         None => std::future::pending().await,
     }
 }

@@ -12,8 +12,7 @@ use rumqttc::v5::mqttbytes::v5::{
     ConnAckProperties, Filter, LastWill, Publish, PublishProperties, RetainForwardRule,
 };
 use rumqttc::v5::{AsyncClient, ClientError, EventLoop, MqttOptions};
-use std::pin::Pin;
-use tokio::time::{Instant, Sleep, sleep_until};
+use tokio::time::Instant;
 
 use super::Ack;
 use super::bridge::Bridge;
@@ -24,6 +23,7 @@ use super::owed::OwedAcks;
 use super::reason::{self, Loss};
 use super::settings::MqttSettings;
 use super::subscriptions::SubscriptionChange;
+use crate::clock::Timer;
 
 pub(super) const ONLINE: &str = "online";
 pub(super) const OFFLINE: &str = "offline";
@@ -51,7 +51,8 @@ pub(super) struct BrokerLink {
     pub(super) largest: usize,
     /// When it is looked at next without anything having come: no sooner than there is something
     /// to see, since each look wakes the board.
-    pub(super) look: Pin<Box<Sleep>>,
+    look: Instant,
+    timer: Timer<Instant>,
     pub(super) last_heard: Instant,
     pub(super) stretch: u32,
     pub(super) loopback: LoopBack,
@@ -69,7 +70,8 @@ impl BrokerLink {
             up: None,
             keep_alive,
             largest: usize::MAX,
-            look: Box::pin(sleep_until(now + keep_alive / LOOKS)),
+            look: now + keep_alive / LOOKS,
+            timer: Timer::default(),
             last_heard: now,
             stretch: 0,
             loopback: LoopBack::new(now),
@@ -110,11 +112,16 @@ impl BrokerLink {
     /// Sets the next look: soon, or when our own message or the broker's silence is due.
     pub(super) fn look_again(&mut self, soon: bool) {
         let soonest = Instant::now() + self.keep_alive / LOOKS;
-        let next = match soon {
+        self.look = match soon {
             true => soonest,
             false => self.loopback.next(self.keep_alive).min(self.silent_from()).max(soonest),
         };
-        self.look.as_mut().reset(next);
+    }
+
+    /// Until it is to be looked at.
+    pub(super) async fn look_is_due(&mut self) {
+        let look = self.look;
+        self.timer.wait(look, || look.saturating_duration_since(Instant::now())).await;
     }
 
     /// From when on its silence is too long.
