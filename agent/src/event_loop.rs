@@ -29,7 +29,7 @@ mod web_inputs;
 pub use parts::{Parts, RunError, TurnObserver, Until};
 
 use crate::answers;
-use crate::channels::{self, Channels};
+use crate::channels::{self, Channels, SentNames};
 use crate::checkin;
 use crate::clock::{Clock, Timer};
 use crate::control::PendingRequest;
@@ -138,7 +138,10 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
             let clock = clock.clone();
             move || clock.now().wall
         }),
-        mark: format!("{:x}", left.seed & 0xffff),
+        names: Arc::new(SentNames::of(
+            &format!("{:x}", left.seed & 0xffff),
+            &format!("{:x}", now.wall.0 & 0xffff_ffff),
+        )),
         publish: Arc::new(outlet.clone()),
         modem,
         reports: Some(reports.clone()),
@@ -347,6 +350,7 @@ impl EventLoop {
                 tracing::info!(seq = record.seq, "{}", record.body.in_words(self.engine.plan()));
             }
             self.keeper.keep(records, || self.engine.horizon(), &now);
+            self.keeper.owed_since().into_iter().for_each(|seq| self.context.names.not_kept(seq));
             let Some(effect) = self.effects.pop_front() else { break now };
             self.run(effect);
         };

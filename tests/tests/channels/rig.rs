@@ -1,7 +1,7 @@
 //! One set of channels, a page to send, and a bounded wait for outcomes.
 
 use slackwater::channels::{
-    Channel, ChannelSettings, Channels, MailSettings, NotPublished, Publish, Publishing, Security,
+    Channel, ChannelSettings, Channels, MailSettings, NotPublished, Publish, Publishing, Security, SentNames,
     SharedParts,
 };
 use slackwater::mqtt::ClientIdentity;
@@ -95,7 +95,7 @@ impl Rig {
         let context = SharedParts {
             reply_to: None,
             clock: Arc::new(|| NOW),
-            mark: "k3f9".into(),
+            names: Arc::new(SentNames::of("k3f9", "")),
             publish,
             modem: None,
             reports: None,
