@@ -1,8 +1,9 @@
 //! How what is sent is called, so that a receiver can tell a repeat from something new.
 //!
-//! A name is the number of a record, and the same whenever the same thing is sent again. Two numbers
-//! can be equal that mean different things: those of another journal, and those that no disk took
-//! before the watch was killed, which its next life gives out once more. Marks keep these apart.
+//! A name is the number of a record, and the same whenever the same thing is sent again. Two
+//! numbers can be equal that mean different things: those of another journal, and those that no
+//! disk took before the watch was killed, which its next life gives out once more. Marks keep these
+//! apart.
 
 use super::plain::slug;
 use slackwater_rules::record::Seq;

@@ -34,7 +34,8 @@ impl<T> Default for Timer<T> {
 
 impl<T: Copy + PartialEq> Timer<T> {
     /// Returns once `moment` has come, at once if it has passed: `left` says by its clock how long
-    /// that is from now. Can be dropped and begun again at any time, with the same moment or another.
+    /// that is from now. Can be dropped and begun again at any time, with the same moment or
+    /// another.
     pub async fn wait(&mut self, moment: T, left: impl Fn() -> Duration) {
         loop {
             let left = left();

@@ -36,8 +36,8 @@ pub(super) const REQUESTS: usize = 4096;
 const LOOKS: u32 = 10;
 /// The library's ping, where our own message does what it is for.
 const NO_PINGS: Duration = Duration::from_secs(24 * 3600);
-/// So many keep-alives a broker may be silent: what it was asked at one is not answered by the next,
-/// when the next message of our own is due anyhow.
+/// So many keep-alives a broker may be silent: what it was asked at one is not answered by the
+/// next, when the next message of our own is due anyhow.
 const SILENCE: u32 = 2;
 
 /// What belongs to one connection.

@@ -1,5 +1,5 @@
-//! Lists that follow from the plan, one for each sensor, alarm or topic: kept end to end, since most
-//! hold one thing or none, and a list of its own costs more than what stands in it.
+//! Lists that follow from the plan, one for each sensor, alarm or topic: kept end to end, since
+//! most hold one thing or none, and a list of its own costs more than what stands in it.
 
 /// A list for each of a number of things, by their place.
 #[derive(Debug)]
