@@ -113,17 +113,32 @@ impl<'a> Account<'a> {
             Deed::AnswersAll(who, alarm) => self.answers(who, alarm, false, None),
             Deed::Holds(who, alarm, minutes) => self.answers(who, alarm, true, Some(minutes)),
             Deed::Next(who, alarm) => self.presses_next(who, alarm),
-            // What is recorded is as it was; for how long something has been true is not known any
-            // more.
-            Deed::Restart => {
-                let now = self.now + 1;
-                for (since, raised) in self.true_since.iter_mut().zip(&self.raised) {
-                    *since = since.map(|since| if *raised { since } else { now });
-                }
-                self.siren_hears_again();
-            }
+            Deed::Restart => self.restarts(),
         }
         self.wait_until(self.now);
+    }
+
+    /// What is recorded is as it was; for how long something has been true is not known any more. A
+    /// millisecond later all is heard that is not silent.
+    fn restarts(&mut self) {
+        let now = self.now + 1;
+        for (since, raised) in self.true_since.iter_mut().zip(&self.raised) {
+            *since = since.map(|since| if *raised { since } else { now });
+        }
+        self.sight_restarts();
+        self.heater_restarts();
+        for call in &mut self.calls {
+            // A watch that keeps falling over waits once, not again at each start.
+            let loops = call.started.is_some_and(|last| self.now - last <= 5 * MINUTE);
+            call.unheard = call.unheard.filter(|_| loops).or(Some(self.now));
+            call.started = Some(self.now);
+        }
+        self.siren_hears_again();
+    }
+
+    /// A rung that is due before the watch has listened once waits for that, a minute at most.
+    fn listens_until(&self, call: &Call) -> Option<i64> {
+        call.unheard.filter(|_| !self.has_listened()).map(|since| since + MINUTE)
     }
 
     /// When something that is true, and not raised yet, will be.
@@ -156,8 +171,9 @@ impl<'a> Account<'a> {
                         let is_true = |it: &&Member| self.true_since[it.alarm] <= Some(self.now);
                         let again = call.members.iter().filter(is_true);
                         let again = again.filter_map(|it| self.about_to_raise(it.alarm)).max();
-                        let settled = since + self.settle(call);
-                        all.push((again.map_or(settled, |at| settled.max(at)), 1, Thing::Settled(at)));
+                        let settled = again.into_iter().chain(self.listens_until(call));
+                        let settled = settled.fold(since + self.settle(call), i64::max);
+                        all.push((settled, 1, Thing::Settled(at)));
                     }
                 }
                 continue;
@@ -173,7 +189,8 @@ impl<'a> Account<'a> {
                             // All rungs go before this watch does.
                             let first = climb.next < self.house.ladders[ladder].rungs.len();
                             let due = if first && self.goes_dark() { self.now } else { climb.due };
-                            all.push((due, 4, Thing::Rung(at, ladder)));
+                            let heard = self.listens_until(call);
+                            all.push((heard.map_or(due, |at| due.max(at)), 4, Thing::Rung(at, ladder)));
                         }
                     }
                     all.extend(call.news.map(|(_, due)| (due, 5, Thing::News(at))));

@@ -106,6 +106,8 @@ impl Account<'_> {
             news: None,
             pressed: None,
             flickers: false,
+            started: None,
+            unheard: None,
             mass: (many && held.is_none()).then_some(of.ladder),
             siren: None,
             out: Vec::new(),

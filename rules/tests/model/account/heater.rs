@@ -33,6 +33,11 @@ impl Account<'_> {
         self.heater.draws_since = Some(self.now);
     }
 
+    /// The watch begins: for how long it has drawn is not known any more.
+    pub(super) fn heater_restarts(&mut self) {
+        self.heater.draws_since = self.heater.draws_since.map(|_| self.now + 1);
+    }
+
     pub(super) fn is_seen_to_draw(&self) -> Option<i64> {
         self.heater.draws_since.filter(|_| self.heater.cut).map(|since| since + SEEN)
     }
