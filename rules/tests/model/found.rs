@@ -292,3 +292,9 @@ fn what_waited_for_a_hand_was_taken_for_told_of_as_over() {
     ];
     watch::check(&(house, history.to_vec()));
 }
+
+#[test]
+fn news_at_night_of_what_can_wait_was_planned_for_whoever_had_answered_and_withdrawn() {
+    let history = [(60, Deed::Begins(0)), (60, Deed::Holds("ines", 0, 90)), (4_000, Deed::Worsens(0))];
+    watch::check(&(house(21, &[0]), history.to_vec()));
+}

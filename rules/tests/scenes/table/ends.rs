@@ -229,3 +229,22 @@ fn what_waited_for_a_hand_had_not_ended_and_is_back_where_it_was_within_its_hour
     night.wait(32);
     night.told(&["41:00 ines.push call", "71:00 ines.push call"]);
 }
+
+#[test]
+fn heaters_that_are_seen_to_be_cut_only_when_the_water_is_well_again_wait_for_a_hand_all_the_same() {
+    let hot = rules("hot high mild; stopgap = { relay = \"heaters\", state = \"off\" }") + HEATERS;
+    let mut night = Night::with(&hot, people(), NOON);
+    night.site.feed("room2/lagoon/heater", "200", Span::seconds(20));
+    night.wait(1);
+    // A slow meter, and over before it has spoken.
+    night.raise("hot");
+    night.seconds(5);
+    night.clear("hot");
+    night.wait(30);
+    night.told(&["1:00 ines.mail call", "11:00 ines.push call"]);
+    assert!(night.calls() == 1, "{}", night.site.story());
+    night.answer("ines", "hot");
+    night.site.feed("room2/lagoon/heater", "200", Span::seconds(20));
+    night.wait(10);
+    night.told(&["33:35 ines.mail clear", "33:35 ines.push clear"]);
+}
