@@ -83,7 +83,9 @@ impl<'a> Account<'a> {
 
     pub(crate) fn deed(&mut self, deed: Deed) {
         match deed {
-            Deed::Draws => self.draws(),
+            Deed::Draws => self.draws(true),
+            Deed::Rests => self.draws(false),
+            Deed::Sticks(sticks) => self.sticks(sticks),
             Deed::Silent(switch) => self.falls_silent(switch),
             Deed::Speaks(switch) => self.speaks(switch),
             Deed::Begins(switch) => {
@@ -153,7 +155,7 @@ impl<'a> Account<'a> {
         for alarm in 0..self.true_since.len() {
             all.extend(self.about_to_raise(alarm).map(|at| (at, 0, Thing::Raise(alarm))));
         }
-        all.extend(self.is_seen_to_draw().map(|at| (at, 0, Thing::Draws)));
+        all.extend(self.heater_is_due().map(|at| (at, 0, Thing::Heater)));
         for switch in 0..self.voices.len() {
             all.extend(self.goes_blind(switch).map(|at| (at, 0, Thing::Blind(switch))));
         }
@@ -210,7 +212,7 @@ impl<'a> Account<'a> {
     fn happen(&mut self, what: Thing) {
         match what {
             Thing::Siren => self.see_to_siren(),
-            Thing::Draws => self.heater_is_seen(),
+            Thing::Heater => self.heater_is_seen(),
             Thing::Blind(switch) => self.is_blind(switch),
             Thing::Raise(alarm) => {
                 self.see_to_bursts();
@@ -233,6 +235,7 @@ impl<'a> Account<'a> {
                 let told: Vec<&str> = self.calls[at].reached.iter().copied().collect();
                 told.into_iter().for_each(|target| self.tell(at, target, "clear"));
                 self.calls[at].phase = Phase::Over;
+                self.cut_is_forgotten();
             }
             Thing::Morning(at) if self.calls[at].nothing_since.is_some() => {
                 let ladders: BTreeSet<usize> =
@@ -244,6 +247,7 @@ impl<'a> Account<'a> {
                     first.unwrap_or_default().into_iter().for_each(|target| self.tell(at, target, "morning"));
                 }
                 self.calls[at].phase = Phase::Over;
+                self.cut_is_forgotten();
             }
             Thing::Morning(at) | Thing::HoldOver(at) => self.climb_anew(at),
             Thing::LeaseOver(at) => match self.held_until(at) {
@@ -350,6 +354,6 @@ enum Thing {
     Anew(usize, usize),
     Failed(usize),
     Blind(usize),
-    Draws,
+    Heater,
     Siren,
 }

@@ -137,6 +137,8 @@ fn deed(kind: Kind, house: &House) -> impl Strategy<Value = Deed> + use<> {
         (often(kind.breaks, 3), select(&WAYS).prop_map(Deed::Breaks).boxed()),
         (often(kind.breaks, 2), select(&WAYS).prop_map(Deed::Mends).boxed()),
         (often(kind.cuts, 6), Just(Deed::Draws).boxed()),
+        (often(kind.cuts, 2), Just(Deed::Rests).boxed()),
+        (often(kind.cuts, 3), any::<bool>().prop_map(Deed::Sticks).boxed()),
         (2, Just(Deed::Restart).boxed()),
     ];
     Union::new_weighted(all.into_iter().filter(|(weight, _)| *weight > 0).collect())

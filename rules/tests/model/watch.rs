@@ -150,6 +150,11 @@ impl Watch {
                 self.sees(switch);
             }
             Deed::Draws => self.says(POWER, "200"),
+            Deed::Rests => self.says(POWER, "0"),
+            Deed::Sticks(sticks) => {
+                let relay = self.sim.world.relays.get_mut(HEATERS);
+                relay.expect("it is there").obeys = !sticks;
+            }
             Deed::Silent(switch) => {
                 self.silent[switch] = true;
                 self.sim.world.silence(&SignalOrigin::Topic(topic_of(switch)));
@@ -221,8 +226,6 @@ pub(crate) fn check((house, history): &Case) {
         let now = at + (nth as i64 + 1) * APART;
         match *deed {
             Deed::Begins(switch) | Deed::Ends(switch) if silent[switch] => continue,
-            // Judged when its moment has come.
-            Deed::Draws => {}
             Deed::Silent(switch) => {
                 let lately = lost[switch].iter().filter(|begun| now - **begun < CALM).count();
                 if silent[switch] || lately >= 2 {
@@ -248,12 +251,10 @@ pub(crate) fn check((house, history): &Case) {
             Deed::Ends(_) | Deed::Eases(_) => {}
             Deed::Answers(..) | Deed::AnswersAll(..) | Deed::Holds(..) | Deed::Next(..) => {}
             Deed::Hush | Deed::Breaks(_) | Deed::Mends(_) | Deed::Restart => {}
+            Deed::Draws | Deed::Rests | Deed::Sticks(_) => {}
         }
         watch.sim.run_to(watch.began + Span(now));
         account.wait_until(now);
-        if *deed == Deed::Draws && !account.may_draw() {
-            continue;
-        }
         if watch.deed(*deed) {
             story.push(format!("{} {deed:?}", clock(now)));
             account.deed(*deed);
