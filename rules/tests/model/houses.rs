@@ -22,7 +22,7 @@ topic = "heater/power"
 tank = "lagoon"
 measures = "power"
 unit = "W"
-every = "1 min"
+every = "2 min"
 [relay.heaters]
 command = { topic = "heater/set", on = "on", off = "off" }
 moves = "heat"

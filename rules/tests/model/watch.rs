@@ -70,11 +70,8 @@ impl Watch {
     }
 
     fn says(&mut self, topic: &str, payload: &str) {
-        self.sim.says(
-            SignalOrigin::Topic(topic.to_owned()),
-            Saying::Payload(payload.to_owned()),
-            Span::minutes(1),
-        );
+        let every = Span::minutes(if topic == POWER { 2 } else { 1 });
+        self.sim.says(SignalOrigin::Topic(topic.to_owned()), Saying::Payload(payload.to_owned()), every);
     }
 
     fn says_all(&mut self) {

@@ -1,4 +1,4 @@
-//! A heater that an alarm cuts. A meter says each minute whether it draws; the cut has half a minute
+//! A heater that an alarm cuts. A meter says every two minutes whether it draws; the cut has half a minute
 //! to show, and is tried three times. What was cut keeps its call-out standing until a person has
 //! switched it back; if it is seen to draw against the watch's will, that is told to everybody of
 //! all rungs at once, whoever has it; if nothing is seen of the last try, to those told so far.
@@ -10,6 +10,8 @@ use std::collections::BTreeSet;
 
 /// So long a cut may take to show, and so long it must be seen that it draws all the same.
 const SEEN: i64 = 30_000;
+/// The meter's pace.
+const EVERY: i64 = 2 * MINUTE;
 const TRIES: u32 = 3;
 /// Between two cuts.
 const PAUSE: i64 = MINUTE;
@@ -17,7 +19,7 @@ const PAUSE: i64 = MINUTE;
 #[derive(Clone, Debug)]
 pub(super) struct Heater {
     draws: bool,
-    /// The meter spoke then, and each minute after.
+    /// The meter spoke then, and at its pace after.
     spoke: i64,
     /// The relay does nothing any more.
     sticks: bool,
@@ -59,8 +61,8 @@ impl Default for Heater {
 impl Heater {
     /// The first time from then on at which the meter speaks.
     fn speaks(&self, from: i64) -> i64 {
-        let minutes = (from - self.spoke).max(0) as u64;
-        self.spoke + minutes.div_ceil(MINUTE as u64) as i64 * MINUTE
+        let since = (from - self.spoke).max(0) as u64;
+        self.spoke + since.div_ceil(EVERY as u64) as i64 * EVERY
     }
 
     fn orders(&mut self, now: i64, tries: u32, disobeyed: bool) {
@@ -156,7 +158,7 @@ impl Account<'_> {
         let Some(alarm) = self.heaters_alarm() else { return };
         let (now, raised, draws) = (self.now, self.raised[alarm], self.heater.draws);
         let said = now >= self.heater.spoke && self.heater.speaks(now) == now;
-        let latest = self.heater.spoke.max(self.heater.speaks(now + 1) - MINUTE);
+        let latest = self.heater.spoke.max(self.heater.speaks(now + 1) - EVERY);
         let Some(mut cut) = self.heater.cut.take() else { return };
         let Some(at) = cut.at else { return self.heater.orders(now, 1, false) };
         let seen = latest > at && latest <= now;
