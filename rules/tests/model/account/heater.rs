@@ -1,7 +1,8 @@
-//! A heater that an alarm cuts. A meter says every two minutes whether it draws; the cut has half a minute
-//! to show, and is tried three times. What was cut keeps its call-out standing until a person has
-//! switched it back; if it is seen to draw against the watch's will, that is told to everybody of
-//! all rungs at once, whoever has it; if nothing is seen of the last try, to those told so far.
+//! A heater that an alarm cuts. A meter says every two minutes whether it draws; the cut has half a
+//! minute to show, and is tried three times. What was cut keeps its call-out standing until a
+//! person has switched it back; if it is seen to draw against the watch's will, that is told to
+//! everybody of all rungs at once, whoever has it; if nothing is seen of the last try, to those
+//! told so far.
 
 use super::Account;
 use super::call::{Member, Phase};
