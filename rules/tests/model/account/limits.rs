@@ -1,6 +1,6 @@
-//! Ways that carry only so many pages an hour, a part of them kept for what is critical. A page that
-//! finds no room waits for it: its rung goes on with others, and whoever it is for was not told
-//! yet. A newer one takes its place; one that nobody needs any more never leaves.
+//! Ways that carry only so many pages an hour, a part of them kept for what is critical. A page
+//! that finds no room waits for it: its rung goes on with others, and whoever it is for was not
+//! told yet. A newer one takes its place; one that nobody needs any more never leaves.
 
 use super::Account;
 use super::call::{Call, Phase};
