@@ -306,8 +306,7 @@ fn length(text: &str) -> Result<Span, String> {
 pub fn main() -> ExitCode {
     crate::memory::give_back_large_blocks();
     let cli = Cli::parse();
-    // All that waits has one thread, beside the loop's; what computes for long is put aside
-    // (`spawn_blocking`). A second would be woken by every message, to find nothing to do.
+    // All that waits has one thread beside the loop's; what computes for long has its own.
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build();
     let runtime = match runtime {
         Ok(runtime) => runtime,

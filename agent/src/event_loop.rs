@@ -138,10 +138,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
             let clock = clock.clone();
             move || clock.now().wall
         }),
-        names: Arc::new(SentNames::of(
-            &format!("{:x}", left.seed & 0xffff),
-            &format!("{:x}", now.wall.0 & 0xffff_ffff),
-        )),
+        names: Arc::new(SentNames::of(left.seed, &now)),
         publish: Arc::new(outlet.clone()),
         modem,
         reports: Some(reports.clone()),
@@ -253,9 +250,7 @@ impl EventLoop {
         mut events: mpsc::Receiver<MqttEvent>,
         delivered: &mut mpsc::UnboundedReceiver<(Seq, Outcome)>,
     ) -> Result<&'static str, RunError> {
-        let mut batch = Vec::with_capacity(BATCH);
-        let mut timer = Timer::default();
-        let clock = self.clock.clone();
+        let (mut batch, mut timer) = (Vec::with_capacity(BATCH), Timer::default());
         let patience = tokio::time::sleep(READY_WITHIN);
         tokio::pin!(patience);
         loop {
@@ -272,7 +267,7 @@ impl EventLoop {
                 Some(asked) = self.web.requests.recv() => Happening::Web(asked),
                 Some(text) = self.texts.recv() => Happening::Texted(text),
                 Some(letter) = self.letters.recv() => Happening::Mailed(letter),
-                () = wait(&clock, &mut timer, wanted_by) => Happening::Woken,
+                () = wait(&self.clock, &mut timer, wanted_by) => Happening::Woken,
                 why = &mut *until => return Ok(why),
                 () = &mut patience, if !self.ready => Happening::Impatient,
             };

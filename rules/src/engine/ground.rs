@@ -23,7 +23,7 @@ impl Ground<'_> {
     }
 
     pub(super) fn alarm(&self, name: &str) -> Option<AlarmId> {
-        self.index.alarm(self.plan, name)
+        self.index.named(self.plan, name)
     }
 
     /// The alarm's name, for records.

@@ -1,13 +1,13 @@
 //! What follows from the plan alone, worked out once: who uses what, which topic feeds whom, which
 //! alarm explains which. A plan is never changed, so neither is this.
 
-mod listeners;
+mod hearers;
+mod lists;
 mod peers;
-mod rows;
 mod topic_tree;
 
-pub(super) use listeners::{Listener, Topics};
-pub(super) use rows::Rows;
+pub(super) use hearers::{Hearer, Topics};
+pub(super) use lists::Lists;
 
 use super::forecasts::feed::{ModelFeed, feeds};
 use crate::callout::ladder::{Ladder, Rung};
@@ -27,13 +27,13 @@ pub(super) struct Index {
     /// Who listens on each topic.
     pub(super) topics: Topics,
     /// Alarms whose condition uses the sensor.
-    pub(super) users: Rows<AlarmId>,
+    pub(super) users: Lists<AlarmId>,
     /// Alarms whose condition uses what the relay is commanded to.
-    pub(super) commanded: Rows<AlarmId>,
+    pub(super) commanded: Lists<AlarmId>,
     /// What each sensor tells the models of tanks.
-    pub(super) feeds: Rows<(TankId, ModelFeed)>,
+    pub(super) feeds: Lists<(TankId, ModelFeed)>,
     /// Alarms whose condition asks a tank's model.
-    pub(super) foretold: Rows<AlarmId>,
+    pub(super) foretold: Lists<AlarmId>,
     /// Sensors that measure the same in the same water.
     pub(super) peers: Peers,
     /// Which beginnings of topics there are, and what speaks below each.
@@ -45,17 +45,17 @@ pub(super) struct Index {
     /// Alarms for lost sight of the broker.
     pub(super) sights_of_broker: Vec<AlarmId>,
     /// Relays whose conditions use the sensor, or whose alarms do.
-    pub(super) relays: Rows<RelayId>,
+    pub(super) relays: Lists<RelayId>,
     /// Alarms that the plan added for lost sight.
     pub(super) sights: Vec<AlarmId>,
     /// Of those, the ones for each sensor.
-    pub(super) sights_of: Rows<AlarmId>,
+    pub(super) sights_of: Lists<AlarmId>,
     /// Of those, the ones for each gateway and for all that is behind it.
     pub(super) sights_behind: BTreeMap<String, Vec<AlarmId>>,
     /// For each alarm, every alarm that can explain it, however far back.
-    pub(super) causes: Rows<AlarmId>,
+    pub(super) causes: Lists<AlarmId>,
     /// For each alarm, every alarm that it can explain.
-    pub(super) effects: Rows<AlarmId>,
+    pub(super) effects: Lists<AlarmId>,
     /// Alarms that say that the power of the watch itself ends.
     pub(super) own_ends: Vec<AlarmId>,
     /// All alarms, sorted by their names.
@@ -72,7 +72,7 @@ impl Index {
     }
 
     /// The alarm of this name.
-    pub(super) fn alarm(&self, plan: &Plan, name: &str) -> Option<AlarmId> {
+    pub(super) fn named(&self, plan: &Plan, name: &str) -> Option<AlarmId> {
         let found = self.by_name.binary_search_by(|id| plan.alarm(*id).name.as_str().cmp(name)).ok()?;
         self.by_name.get(found).copied()
     }
@@ -82,28 +82,29 @@ impl Index {
         let alarms = || (0..).map(AlarmId).zip(&plan.alarms);
         let mut by_name: Vec<AlarmId> = alarms().map(|(id, _)| id).collect();
         by_name.sort_by_key(|id| plan.alarm(*id).name.as_str());
-        let uses = alarms().flat_map(|(id, alarm)| asked(alarm, Condition::sensors).map(move |it| (it, id)));
+        let uses =
+            alarms().flat_map(|(id, alarm)| asked_for(alarm, Condition::sensors).map(move |it| (it, id)));
         let commands =
-            alarms().flat_map(|(id, alarm)| asked(alarm, Condition::relays).map(move |it| (it, id)));
+            alarms().flat_map(|(id, alarm)| asked_for(alarm, Condition::relays).map(move |it| (it, id)));
         let foretells =
-            alarms().flat_map(|(id, alarm)| asked(alarm, Condition::foretells).map(move |it| (it, id)));
+            alarms().flat_map(|(id, alarm)| asked_for(alarm, Condition::foretells).map(move |it| (it, id)));
         let causes: Vec<(usize, AlarmId)> = alarms()
-            .flat_map(|(id, alarm)| causes(plan, alarm).into_iter().map(move |it| (id.index(), it)))
+            .flat_map(|(id, alarm)| explaining(plan, alarm).into_iter().map(move |it| (id.index(), it)))
             .collect();
         let effects = causes.iter().map(|(effect, cause)| (cause.index(), AlarmId(*effect as u32))).collect();
         let relays = (0..).map(RelayId).zip(&plan.relays).flat_map(|(id, relay)| sensors_of(plan, id, relay));
         let mut index = Self {
             sensors: plan.sensors.iter().map(|sensor| sensor.name.as_str().into()).collect(),
             topics: Topics::of(plan),
-            users: Rows::of(plan.sensors.len(), uses.map(|(it, id)| (it.index(), id)).collect()),
-            commanded: Rows::of(plan.relays.len(), commands.map(|(it, id)| (it.index(), id)).collect()),
-            foretold: Rows::of(plan.tanks.len(), foretells.map(|(it, id)| (it.index(), id)).collect()),
-            relays: Rows::of(plan.sensors.len(), relays.collect()),
-            feeds: Rows::of(plan.sensors.len(), feeds(plan)),
+            users: Lists::of(plan.sensors.len(), uses.map(|(it, id)| (it.index(), id)).collect()),
+            commanded: Lists::of(plan.relays.len(), commands.map(|(it, id)| (it.index(), id)).collect()),
+            foretold: Lists::of(plan.tanks.len(), foretells.map(|(it, id)| (it.index(), id)).collect()),
+            relays: Lists::of(plan.sensors.len(), relays.collect()),
+            feeds: Lists::of(plan.sensors.len(), feeds(plan)),
             peers: Peers::of(plan),
             topic_tree: TopicTree::of(plan),
-            effects: Rows::of(plan.alarms.len(), effects),
-            causes: Rows::of(plan.alarms.len(), causes),
+            effects: Lists::of(plan.alarms.len(), effects),
+            causes: Lists::of(plan.alarms.len(), causes),
             by_name: by_name.into(),
             ladders: plan.callouts.iter().map(|callout| (callout.name.clone(), ladder(callout))).collect(),
             ..Self::default()
@@ -134,7 +135,7 @@ impl Index {
                 index.sights_behind.entry(name.clone()).or_default().push(id);
             }
         }
-        index.sights_of = Rows::of(plan.sensors.len(), sights_of);
+        index.sights_of = Lists::of(plan.sensors.len(), sights_of);
         index
     }
 
@@ -150,14 +151,14 @@ impl Index {
 }
 
 /// What an alarm's conditions ask for, each once.
-fn asked<T: Ord>(alarm: &Alarm, what: impl Fn(&Condition) -> BTreeSet<T>) -> impl Iterator<Item = T> {
+fn asked_for<T: Ord>(alarm: &Alarm, what: impl Fn(&Condition) -> BTreeSet<T>) -> impl Iterator<Item = T> {
     let all: BTreeSet<T> =
         [Some(&alarm.condition), alarm.worse.as_deref()].into_iter().flatten().flat_map(what).collect();
     all.into_iter()
 }
 
 /// Every alarm that can explain one, however far back.
-fn causes(plan: &Plan, alarm: &Alarm) -> BTreeSet<AlarmId> {
+fn explaining(plan: &Plan, alarm: &Alarm) -> BTreeSet<AlarmId> {
     let mut found = BTreeSet::new();
     let mut open = alarm.consequence_of.clone();
     while let Some(cause) = open.pop() {

@@ -64,7 +64,7 @@ impl Engine {
 
     /// By whom, why and for how long an alarm is put aside, if it is.
     pub fn aside(&self, alarm: &str) -> Option<&Aside> {
-        let id = self.index.alarm(&self.plan, alarm)?;
+        let id = self.index.named(&self.plan, alarm)?;
         self.parts.alarms.state(id).aside.as_deref()
     }
 

@@ -113,12 +113,12 @@ impl Callouts {
     pub(super) fn has_no_kin(&self, cx: &Context<'_>, id: AlarmId) -> bool {
         let alarm = cx.plan.alarm(id);
         let carried = alarm.sight.as_ref().map(|sight| cx.index.carried_by(sight));
-        cx.index.causes.row(id.index()).is_empty()
-            && cx.index.effects.row(id.index()).is_empty()
+        cx.index.causes.list(id.index()).is_empty()
+            && cx.index.effects.list(id.index()).is_empty()
             && alarm.expected.is_empty()
             && !alarm.is_loss_of_sight()
             && alarm.channel().is_none()
-            && carried.into_iter().flatten().all(|sensor| cx.index.users.row(sensor.index()).is_empty())
+            && carried.into_iter().flatten().all(|sensor| cx.index.users.list(sensor.index()).is_empty())
     }
 
     /// The running call-outs in which an alarm may have kin: those of itself, of what explains it
@@ -129,10 +129,10 @@ impl Callouts {
         if alarm.is_loss_of_sight() || alarm.channel().is_some() {
             return self.running().collect();
         }
-        let explained = cx.index.causes.row(id.index()).iter();
-        let explains = cx.index.effects.row(id.index());
+        let explained = cx.index.causes.list(id.index()).iter();
+        let explains = cx.index.effects.list(id.index());
         let carried = alarm.sight.as_ref().map(|sight| cx.index.carried_by(sight));
-        let hidden = carried.into_iter().flatten().map(|sensor| cx.index.users.row(sensor.index()));
+        let hidden = carried.into_iter().flatten().map(|sensor| cx.index.users.list(sensor.index()));
         let all = explained.chain(explains).chain(hidden.flatten()).chain([&id]);
         let names = all.map(|id| cx.plan.alarm(*id).name.as_str());
         let calls: BTreeSet<Seq> = names.flat_map(|name| self.calls.with_alarm(name)).collect();
@@ -272,7 +272,7 @@ impl Callouts {
             let apart = *id == alarm || !cx.is_one_loss(*id, alarm);
             new && apart
                 && of.is_some_and(|callout| callout.name == ladder)
-                && cx.index.causes.row(id.index()).iter().all(|cause| cx.alarms.standing(*cause).is_none())
+                && cx.index.causes.list(id.index()).iter().all(|cause| cx.alarms.standing(*cause).is_none())
         });
         // One more than that is enough, and is soon found if there are many.
         recent.map(drop).chain(waiting.map(drop)).nth(mass::APART).is_some()
@@ -321,7 +321,7 @@ fn begin_record(
 
 /// By when the causes of an alarm that are true already will have been raised.
 fn cause_of(cx: &Context<'_>, id: AlarmId) -> Option<Moment> {
-    let causes = cx.index.causes.row(id.index()).iter();
+    let causes = cx.index.causes.list(id.index()).iter();
     causes.filter_map(|cause| cx.about_to_raise(*cause)).max()
 }
 

@@ -1,7 +1,7 @@
 //! The beginnings of topics by whole levels, and which sensors speak below each: what falls silent
 //! together is found by where it spoke.
 
-use super::rows::Rows;
+use super::lists::Lists;
 use crate::ids::SensorId;
 use crate::plan::Plan;
 use std::collections::BTreeMap;
@@ -11,11 +11,11 @@ use std::collections::BTreeMap;
 pub(in crate::engine) struct TopicTree {
     places: BTreeMap<String, usize>,
     /// By beginning: sensors whose topic has one level more.
-    children: Rows<SensorId>,
+    children: Lists<SensorId>,
     /// By beginning: all whose topic has it.
-    below: Rows<SensorId>,
+    below: Lists<SensorId>,
     /// By sensor: the beginnings of its topic, the shortest first.
-    above: Rows<usize>,
+    above: Lists<usize>,
 }
 
 impl TopicTree {
@@ -36,9 +36,9 @@ impl TopicTree {
             children.extend(parent.map(|place| (place, id)));
         }
         Self {
-            children: Rows::of(places.len(), children),
-            below: Rows::of(places.len(), below),
-            above: Rows::of(plan.sensors.len(), above),
+            children: Lists::of(places.len(), children),
+            below: Lists::of(places.len(), below),
+            above: Lists::of(plan.sensors.len(), above),
             places,
         }
     }
@@ -55,16 +55,16 @@ impl TopicTree {
 
     /// The beginnings of a sensor's topic, the shortest first.
     pub(in crate::engine) fn above(&self, id: SensorId) -> &[usize] {
-        self.above.row(id.index())
+        self.above.list(id.index())
     }
 
     /// All sensors that speak below a beginning.
     pub(in crate::engine) fn below(&self, place: usize) -> &[SensorId] {
-        self.below.row(place)
+        self.below.list(place)
     }
 
     /// Sensors whose topics differ from this one's in the last level alone, with itself.
     pub(in crate::engine) fn beside(&self, id: SensorId) -> &[SensorId] {
-        self.above(id).last().map_or(&[], |parent| self.children.row(*parent))
+        self.above(id).last().map_or(&[], |parent| self.children.list(*parent))
     }
 }

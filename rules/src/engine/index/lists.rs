@@ -3,19 +3,19 @@
 
 /// A list for each of a number of things, by their place.
 #[derive(Debug)]
-pub(in crate::engine) struct Rows<T> {
+pub(in crate::engine) struct Lists<T> {
     /// Where each list ends.
     ends: Box<[u32]>,
     all: Box<[T]>,
 }
 
-impl<T> Default for Rows<T> {
+impl<T> Default for Lists<T> {
     fn default() -> Self {
         Self { ends: Box::default(), all: Box::default() }
     }
 }
 
-impl<T> Rows<T> {
+impl<T> Lists<T> {
     /// So many lists, of what belongs into which; each keeps the order in which that is told.
     pub(super) fn of(lists: usize, mut told: Vec<(usize, T)>) -> Self {
         told.sort_by_key(|(list, _)| *list);
@@ -32,7 +32,7 @@ impl<T> Rows<T> {
     }
 
     /// The list of one; an empty one if it is not known.
-    pub(in crate::engine) fn row(&self, at: usize) -> &[T] {
+    pub(in crate::engine) fn list(&self, at: usize) -> &[T] {
         let end = |at: usize| self.ends.get(at).map_or(0, |end| *end as usize);
         let begin = at.checked_sub(1).map_or(0, end);
         self.all.get(begin..end(at)).unwrap_or_default()
@@ -45,9 +45,9 @@ mod tests {
 
     #[test]
     fn a_list_keeps_its_order_and_one_that_is_not_there_is_empty() {
-        let rows = Rows::of(3, vec![(2, 'a'), (0, 'b'), (2, 'c')]);
-        let all: Vec<&[char]> = (0..5).map(|at| rows.row(at)).collect();
+        let lists = Lists::of(3, vec![(2, 'a'), (0, 'b'), (2, 'c')]);
+        let all: Vec<&[char]> = (0..5).map(|at| lists.list(at)).collect();
         assert_eq!(all, [&['b'][..], &[], &['a', 'c'], &[], &[]]);
-        assert!(Rows::<char>::default().row(0).is_empty());
+        assert!(Lists::<char>::default().list(0).is_empty());
     }
 }

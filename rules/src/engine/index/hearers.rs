@@ -1,13 +1,13 @@
-//! Who listens on which topic.
+//! Who hears what is said on which topic.
 
-use super::rows::Rows;
+use super::lists::Lists;
 use crate::ids::{RelayId, SensorId};
 use crate::plan::Plan;
 use std::collections::BTreeSet;
 
-/// Somebody who wants to know what is said on a topic.
+/// Somebody who hears what is said on a topic.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(in crate::engine) enum Listener {
+pub(in crate::engine) enum Hearer {
     /// Sirens are hushed by a button beside them.
     Siren,
     /// Work begins and ends by a button.
@@ -20,12 +20,12 @@ pub(in crate::engine) enum Listener {
     Sensor(SensorId),
 }
 
-/// All topics of a plan, each with those who listen, in the order in which they are told.
+/// All topics of a plan, each with those who hear it, in the order in which they are told.
 #[derive(Debug, Default)]
 pub(in crate::engine) struct Topics {
     /// Sorted.
     names: Box<[Box<str>]>,
-    listeners: Rows<Listener>,
+    hearers: Lists<Hearer>,
 }
 
 impl Topics {
@@ -35,19 +35,19 @@ impl Topics {
         let working: BTreeSet<_> =
             plan.works.values().flat_map(|work| &work.buttons).map(|button| button.topic.as_str()).collect();
         let relays = (0..).map(RelayId).zip(&plan.relays);
-        let all: Vec<(&str, Listener)> =
-            (hushing.into_iter().map(|topic| (topic, Listener::Siren)))
-                .chain(working.into_iter().map(|topic| (topic, Listener::Work)))
-                .chain(relays.map(|(id, relay)| (relay.topic.as_str(), Listener::Relay(id))))
+        let all: Vec<(&str, Hearer)> =
+            (hushing.into_iter().map(|topic| (topic, Hearer::Siren)))
+                .chain(working.into_iter().map(|topic| (topic, Hearer::Work)))
+                .chain(relays.map(|(id, relay)| (relay.topic.as_str(), Hearer::Relay(id))))
                 .chain(sensors().filter_map(|(id, it)| {
-                    Some((it.available.as_ref()?.topic.as_str(), Listener::Presence(id)))
+                    Some((it.available.as_ref()?.topic.as_str(), Hearer::Presence(id)))
                 }))
-                .chain(sensors().filter_map(|(id, it)| Some((it.feed.topic()?, Listener::Sensor(id)))))
+                .chain(sensors().filter_map(|(id, it)| Some((it.feed.topic()?, Hearer::Sensor(id)))))
                 .collect();
         let names: BTreeSet<&str> = all.iter().map(|(topic, _)| *topic).collect();
         let mut topics = Self { names: names.into_iter().map(Box::from).collect(), ..Self::default() };
         let placed = all.into_iter().filter_map(|(topic, one)| Some((topics.place(topic)?, one)));
-        topics.listeners = Rows::of(topics.names.len(), placed.collect());
+        topics.hearers = Lists::of(topics.names.len(), placed.collect());
         topics
     }
 
@@ -56,8 +56,8 @@ impl Topics {
         self.names.binary_search_by(|name| (**name).cmp(topic)).ok()
     }
 
-    /// Who listens on the topic of this place.
-    pub(in crate::engine) fn listeners(&self, place: usize) -> &[Listener] {
-        self.listeners.row(place)
+    /// Who hears the topic of this place.
+    pub(in crate::engine) fn hearers(&self, place: usize) -> &[Hearer] {
+        self.hearers.list(place)
     }
 }
