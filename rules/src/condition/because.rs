@@ -15,6 +15,9 @@ use crate::site::{Sight, Site};
 use crate::units::Dimension;
 use crate::words;
 
+/// Within this share of a swing from one end of it the value has gone there.
+const NEAR_AN_END: f64 = 0.25;
+
 impl Condition {
     /// The readings that its truth rests on, by name: `mains off, lagoon temp 23.1 °C, should be at
     /// least 24 °C`.
@@ -214,7 +217,12 @@ impl<W: World> ExplainedPart<'_, W> {
             }
             Sight::Broker | Sight::Gateway(_) | Sight::Sensor(_) => {
                 let sees = match (self.present.world.blind(sight), self.present.world.loss(sight)) {
-                    (Truth::True, Some(why)) => return vec![ReadPart::of(words::for_people_in(&why))],
+                    (Truth::True, Some(why)) => {
+                        let why = words::for_people_in(&why);
+                        let of_broker = matches!(sight, Sight::Broker);
+                        let broker = if of_broker { "the broker is away: " } else { "" };
+                        return vec![ReadPart::of(format!("{broker}{why}"))];
+                    }
                     (Truth::True, None) => "no reading comes",
                     (Truth::False, _) => "readings come again",
                     (Truth::Unknown, _) => "not known whether readings come",
@@ -239,7 +247,12 @@ impl<W: World> ExplainedPart<'_, W> {
         };
         let show = |base| words::for_people(&show_of(&formula, base, dimension, self.like(&formula)));
         let (low, high) = (show(*low), show(*high));
-        let read = format!("{}, should be {low} to {high}", self.reading_in_words(id));
+        let how = match (self.present.world.value(id), ends) {
+            (Some(Value::Number(value)), [Formula::Constant(low), _]) if value < *low => "too low: ",
+            (Some(Value::Number(value)), [_, Formula::Constant(high)]) if value > *high => "too high: ",
+            _ => "",
+        };
+        let read = format!("{}, {how}should be {low} to {high}", self.reading_in_words(id));
         let name = words::without_place(&self.site.sensor(id).title, place);
         vec![ReadPart { named: format!("{name} {read}"), bare: Some(read) }]
     }
@@ -364,9 +377,28 @@ impl<W: World> ExplainedPart<'_, W> {
         let value = words::for_people(&self.window(window, formula));
         let swing = text.strip_prefix("swing of ").and_then(|text| text.rsplit_once(" over "));
         match swing.filter(|_| window.what == Aggregate::Swing) {
-            Some((what, length)) => format!("{what} moved by {value} within {length}"),
+            Some((what, length)) => self.moved(window, formula, what, length, &value),
             None => format!("{text}: {value}"),
         }
+    }
+
+    /// Which way it went, if one sensor did and still stands near one end: `pH rose to 8.9 pH, by
+    /// 0.4 pH within 1 h`.
+    fn moved(&self, window: &Window, formula: &Formula, what: &str, length: &str, by: &str) -> String {
+        // How much of the time was seen tells only a keeper something, who asks `explain`.
+        let by = by.split(", seen for ").next().unwrap_or(by);
+        let way = || {
+            let &[id] = formula.in_order().as_slice() else { return None };
+            let Some(Value::Number(now)) = self.present.world.value(id) else { return None };
+            let (low, high) = self.present.memory.window(window.slot)?.span();
+            let went = match (now - low) / (high - low) {
+                share if share >= 1.0 - NEAR_AN_END => "rose",
+                share if share <= NEAR_AN_END => "fell",
+                _ => return None,
+            };
+            Some(format!("{what} {went} to {}, by {by} within {length}", self.reading_in_words(id)))
+        };
+        way().unwrap_or_else(|| format!("{what} moved by {by} within {length}"))
     }
 
     /// `23.1 °C`, `off`, `not known (silent for 5 min)`.

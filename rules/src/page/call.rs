@@ -4,6 +4,7 @@
 
 use super::facts::{Facts, Matter, News, Telling};
 use super::helping;
+use super::outlook::Due;
 use super::said::{Look, PageLine, Said, Short};
 use super::ways;
 use crate::alarm::Priority;
@@ -19,6 +20,8 @@ use std::collections::BTreeSet;
 
 /// So many of the latest pages are named, and the last by each way; the others are counted.
 const TOLD_NAMED: usize = 6;
+/// So many people are named whom a reader may call in place of an answer.
+const CALLED: usize = 2;
 /// So much else is named; the rest is counted.
 const OTHERS_NAMED: usize = 8;
 
@@ -119,6 +122,7 @@ impl Facts<'_> {
             let worse = if lead.worse { "It got worse: " } else { "" };
             lines.push(words::sentence(&format!("{worse}{}", lead.then_and_now())));
         }
+        lines.extend(self.last_seen());
         // What the watch itself has switched is no sign that the trouble has gone.
         if lead.back && self.done.is_empty() {
             lines.push("It may be over: the watch waits until it surely stays so.".to_owned());
@@ -131,26 +135,38 @@ impl Facts<'_> {
         lines
     }
 
+    /// `Nobody knows how it is now. Last measured at 20:12: reef 25.8 °C, seahorses 25.5 °C.`
+    fn last_seen(&self) -> Option<String> {
+        let at = self.last_seen.iter().map(|(_, at)| *at).min()?;
+        let waters: Vec<&str> = self.last_seen.iter().map(|(water, _)| water.as_str()).collect();
+        let (at, waters) = (self.time(at), waters.join(", "));
+        Some(format!("Nobody knows how it is now. Last measured at {at}: {waters}."))
+    }
+
     /// How bad it is, in a word that a neighbour knows, and by when that wants an act: the time
     /// that stands below too, so that no page names two.
     fn how_bad(&self) -> String {
-        let by = match self.news {
-            News::HeatersCut(by) => by,
+        let due = match self.news {
+            News::HeatersCut(by) => {
+                by.filter(|by| *by > self.now.mono).map_or(Due::Unsaid, |by| Due::By(self.time(by)))
+            }
             News::Raised
             | News::StillOnIt
             | News::Worse
             | News::Undone(_)
             | News::GoesDark(_)
-            | News::NobodyElse => self.act_by().map(|(by, _)| by),
+            | News::NobodyElse => self.due(),
         };
-        let by = by.filter(|by| *by > self.now.mono).map(|by| self.time(by));
-        let act = match (self.priority, by) {
-            (Priority::Critical, _) => "act at once, or animals in the water may die".to_owned(),
-            (Priority::High | Priority::Medium, Some(by)) => format!("act by {by}"),
-            (Priority::Low, Some(by)) => format!("no hurry, act by {by}"),
-            (Priority::High, None) => "act now".to_owned(),
-            (Priority::Medium, None) => "act today".to_owned(),
-            (Priority::Low, None) => "tomorrow will do".to_owned(),
+        let act = match (self.priority, due) {
+            (Priority::Critical, Due::By(by)) => {
+                format!("act at once, by {by} at the latest")
+            }
+            (Priority::Critical, _) => "act at once, or animals may die".to_owned(),
+            (Priority::High | Priority::Medium, Due::By(by)) => format!("act by {by}"),
+            (Priority::Low, Due::By(by)) => format!("no hurry, act by {by}"),
+            (Priority::High | Priority::Medium, Due::AtOnce) | (Priority::High, _) => "act now".to_owned(),
+            (Priority::Medium, _) => "act today".to_owned(),
+            (Priority::Low, _) => "tomorrow will do".to_owned(),
         };
         format!("{}: {act}.", words::capital(&self.priority.to_string()))
     }
@@ -212,7 +228,9 @@ impl Facts<'_> {
         };
         if ways.is_empty() {
             let call = number.unwrap_or_else(|| "whoever keeps the tanks".to_owned());
-            lines.push(PageLine::of(format!("After {first} call {call}, and say code {}.{then}", self.code)));
+            let code = self.code;
+            let say = format!("After {first} call {call}, and say code {code}: it answers this whole page.");
+            lines.push(PageLine::of(say + &then));
             // Whoever is not at home must not stop the one who is.
             lines.push(PageLine::of(match callees.next().map(by_phone) {
                 Some(other) => {
@@ -235,13 +253,13 @@ impl Facts<'_> {
     /// and both stand together, so that the later one is not taken for the time there is.
     fn what_it_means(&self) -> String {
         let of_it = match self.more_standing() {
-            (0, _) | (_, true) => "of it",
-            (_, false) => "of all of it",
+            (0, _) => "of it",
+            (_, _) => "of this whole page",
         };
-        let act = match self.act_by() {
-            Some((by, _)) if by > self.now.mono => format!(", and act by {}", self.time(by)),
-            Some(_) => ", and go now".to_owned(),
-            None => String::new(),
+        let act = match self.due() {
+            Due::By(by) => format!(", and act by {by}"),
+            Due::AtOnce | Due::Over => ", and go now".to_owned(),
+            Due::Unsaid => String::new(),
         };
         let others =
             self.would_hold.map(|until| format!(" Nobody else is called before {}.", self.time(until)));
@@ -287,7 +305,9 @@ impl Facts<'_> {
     /// Where things are and whom to call, for an alarm of this site.
     fn help(&self, said: &BTreeSet<String>) -> Vec<PageLine> {
         let alarm = self.lead.as_ref().and_then(|lead| lead.alarm).filter(|alarm| alarm.watched.is_none());
-        let lines = alarm.map(|alarm| helping::lines(self.plan, alarm.tank, self.reader(), said));
+        // Who has no other way to answer is told above whom to call.
+        let called = if self.ways().is_empty() { CALLED } else { 0 };
+        let lines = alarm.map(|alarm| helping::lines(self.plan, alarm.tank, self.reader(), said, called));
         self.what_place_this_is().into_iter().chain(lines.unwrap_or_default()).map(PageLine::Plain).collect()
     }
 
@@ -305,8 +325,37 @@ impl Facts<'_> {
         lines
     }
 
-    /// Who has been asked, by which way, and what came of it.
+    /// Who has been asked: by which way and what came of it for a keeper, and for anybody else
+    /// whether somebody knows besides them.
     pub(super) fn told(&self) -> Vec<PageLine> {
+        let keeps = self.reader().is_none_or(|(_, contact)| helping::keeps(contact));
+        let mut lines = if keeps { self.told_each() } else { self.told_in_short() };
+        lines.extend(self.next().map(PageLine::Plain));
+        lines
+    }
+
+    /// `Told so far: you and Joe; nobody else yet.`
+    fn told_in_short(&self) -> Vec<PageLine> {
+        let mine = self.target.contact.as_deref();
+        let (mut reached, mut missed) = (BTreeSet::new(), BTreeSet::new());
+        for telling in &self.told {
+            let Some(who) = telling.target.contact.as_deref().filter(|who| Some(*who) != mine) else {
+                continue;
+            };
+            let people =
+                if telling.outcome.and_then(Outcome::trouble).is_none() { &mut reached } else { &mut missed };
+            people.insert(self.person(who));
+        }
+        let missed: Vec<String> = missed.difference(&reached).cloned().collect();
+        let told: Vec<String> = ["you".to_owned()].into_iter().chain(reached).collect();
+        let mut lines = vec![format!("Told so far: {}; nobody else yet.", words::list(&told))];
+        if !missed.is_empty() {
+            lines.push(format!("Not reached: {}.", words::list(&missed)));
+        }
+        lines.into_iter().map(PageLine::Plain).collect()
+    }
+
+    fn told_each(&self) -> Vec<PageLine> {
         let mut lines = Vec::new();
         let late = self.told.len().saturating_sub(TOLD_NAMED);
         let is_last = |at: usize, telling: &Telling<'_>| {
@@ -340,7 +389,6 @@ impl Facts<'_> {
         }
         told.sort_by_key(|(at, _)| *at);
         lines.extend(told.into_iter().map(|(at, words)| PageLine::At(self.time(at), words)));
-        lines.extend(self.next().map(PageLine::Plain));
         lines
     }
 
@@ -356,16 +404,11 @@ impl Facts<'_> {
                 "Sent {} by the watch (the computer that reads the sensors): {nth}.",
                 self.time(self.now.mono)
             ),
-            format!(
-                "All pages with the code {} are about this{}.",
-                self.code,
-                if self.ways().is_empty() { "" } else { ": one answer is enough" }
-            ),
+            format!("All pages with the code {} are about this: one answer is enough.", self.code),
         ];
         foot.extend(self.repeat());
-        foot.push(
-            "Estimates hold if nothing changes. This watch is a help, never the only safeguard.".to_owned(),
-        );
+        let estimates = if self.outlooks.is_empty() { "" } else { "Estimates hold if nothing changes. " };
+        foot.push(format!("{estimates}This watch is a help, never the only safeguard."));
         foot
     }
 
