@@ -124,7 +124,7 @@ fn build(
         ),
     };
     let title = match &sight {
-        Sight::Broker | Sight::Part(_) => "nothing is heard from the sensors".to_owned(),
+        Sight::Broker | Sight::Part(_) => "sensors are not heard".to_owned(),
         Sight::Gateway(gateway) => format!("the sensors behind gateway {} are not heard", spoken(gateway)),
         Sight::Sensor(_) => {
             let tank = first.tank.and_then(|tank| tanks.get(tank.index()));
