@@ -47,8 +47,11 @@ impl Decision<'_> {
     }
 
     /// Whoever's answer holds is told at once by all their channels, and the climb begins anew.
+    /// What quiet hours hold waits for the morning with it.
     pub(super) fn break_through(&mut self, lead: Lead) {
-        self.tell_answerer(lead);
+        if quiet::held_until(&self.call, self.facts, self.now).is_none() {
+            self.tell_answerer(lead);
+        }
         self.climb_from_zero(true);
     }
 

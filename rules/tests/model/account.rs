@@ -83,7 +83,9 @@ impl<'a> Account<'a> {
 
     pub(crate) fn deed(&mut self, deed: Deed) {
         match deed {
-            Deed::Draws => self.draws(),
+            Deed::Draws => self.draws(true),
+            Deed::Rests => self.draws(false),
+            Deed::Sticks(sticks) => self.sticks(sticks),
             Deed::Silent(switch) => self.falls_silent(switch),
             Deed::Speaks(switch) => self.speaks(switch),
             Deed::Begins(switch) => {
@@ -113,17 +115,32 @@ impl<'a> Account<'a> {
             Deed::AnswersAll(who, alarm) => self.answers(who, alarm, false, None),
             Deed::Holds(who, alarm, minutes) => self.answers(who, alarm, true, Some(minutes)),
             Deed::Next(who, alarm) => self.presses_next(who, alarm),
-            // What is recorded is as it was; for how long something has been true is not known any
-            // more.
-            Deed::Restart => {
-                let now = self.now + 1;
-                for (since, raised) in self.true_since.iter_mut().zip(&self.raised) {
-                    *since = since.map(|since| if *raised { since } else { now });
-                }
-                self.siren_hears_again();
-            }
+            Deed::Restart => self.restarts(),
         }
         self.wait_until(self.now);
+    }
+
+    /// What is recorded is as it was; for how long something has been true is not known any more. A
+    /// millisecond later all is heard that is not silent.
+    fn restarts(&mut self) {
+        let now = self.now + 1;
+        for (since, raised) in self.true_since.iter_mut().zip(&self.raised) {
+            *since = since.map(|since| if *raised { since } else { now });
+        }
+        self.sight_restarts();
+        self.heater_restarts();
+        for call in &mut self.calls {
+            // A watch that keeps falling over waits once, not again at each start.
+            let loops = call.started.is_some_and(|last| self.now - last <= 5 * MINUTE);
+            call.unheard = call.unheard.filter(|_| loops).or(Some(self.now));
+            call.started = Some(self.now);
+        }
+        self.siren_hears_again();
+    }
+
+    /// A rung that is due before the watch has listened once waits for that, a minute at most.
+    fn listens_until(&self, call: &Call) -> Option<i64> {
+        call.unheard.filter(|_| !self.has_listened()).map(|since| since + MINUTE)
     }
 
     /// When something that is true, and not raised yet, will be.
@@ -138,7 +155,7 @@ impl<'a> Account<'a> {
         for alarm in 0..self.true_since.len() {
             all.extend(self.about_to_raise(alarm).map(|at| (at, 0, Thing::Raise(alarm))));
         }
-        all.extend(self.is_seen_to_draw().map(|at| (at, 0, Thing::Draws)));
+        all.extend(self.heater_is_due().map(|at| (at, 0, Thing::Heater)));
         for switch in 0..self.voices.len() {
             all.extend(self.goes_blind(switch).map(|at| (at, 0, Thing::Blind(switch))));
         }
@@ -156,8 +173,9 @@ impl<'a> Account<'a> {
                         let is_true = |it: &&Member| self.true_since[it.alarm] <= Some(self.now);
                         let again = call.members.iter().filter(is_true);
                         let again = again.filter_map(|it| self.about_to_raise(it.alarm)).max();
-                        let settled = since + self.settle(call);
-                        all.push((again.map_or(settled, |at| settled.max(at)), 1, Thing::Settled(at)));
+                        let settled = again.into_iter().chain(self.listens_until(call));
+                        let settled = settled.fold(since + self.settle(call), i64::max);
+                        all.push((settled, 1, Thing::Settled(at)));
                     }
                 }
                 continue;
@@ -173,7 +191,8 @@ impl<'a> Account<'a> {
                             // All rungs go before this watch does.
                             let first = climb.next < self.house.ladders[ladder].rungs.len();
                             let due = if first && self.goes_dark() { self.now } else { climb.due };
-                            all.push((due, 4, Thing::Rung(at, ladder)));
+                            let heard = self.listens_until(call);
+                            all.push((heard.map_or(due, |at| due.max(at)), 4, Thing::Rung(at, ladder)));
                         }
                     }
                     all.extend(call.news.map(|(_, due)| (due, 5, Thing::News(at))));
@@ -193,7 +212,7 @@ impl<'a> Account<'a> {
     fn happen(&mut self, what: Thing) {
         match what {
             Thing::Siren => self.see_to_siren(),
-            Thing::Draws => self.heater_is_seen(),
+            Thing::Heater => self.heater_is_seen(),
             Thing::Blind(switch) => self.is_blind(switch),
             Thing::Raise(alarm) => {
                 self.see_to_bursts();
@@ -216,6 +235,7 @@ impl<'a> Account<'a> {
                 let told: Vec<&str> = self.calls[at].reached.iter().copied().collect();
                 told.into_iter().for_each(|target| self.tell(at, target, "clear"));
                 self.calls[at].phase = Phase::Over;
+                self.cut_is_forgotten();
             }
             Thing::Morning(at) if self.calls[at].nothing_since.is_some() => {
                 let ladders: BTreeSet<usize> =
@@ -227,6 +247,7 @@ impl<'a> Account<'a> {
                     first.unwrap_or_default().into_iter().for_each(|target| self.tell(at, target, "morning"));
                 }
                 self.calls[at].phase = Phase::Over;
+                self.cut_is_forgotten();
             }
             Thing::Morning(at) | Thing::HoldOver(at) => self.climb_anew(at),
             Thing::LeaseOver(at) => match self.held_until(at) {
@@ -333,6 +354,6 @@ enum Thing {
     Anew(usize, usize),
     Failed(usize),
     Blind(usize),
-    Draws,
+    Heater,
     Siren,
 }

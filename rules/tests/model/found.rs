@@ -275,3 +275,26 @@ fn what_came_and_went_at_night_lost_its_morning_when_the_watch_was_to_go_dark() 
     let history = [Deed::Begins(0), Deed::Ends(0), Deed::Begins(1), Deed::Ends(1)];
     watch::check(&(house, history.map(|deed| (60, deed)).to_vec()));
 }
+
+#[test]
+fn what_waited_for_a_hand_was_taken_for_told_of_as_over() {
+    let mut house = house(6, &[0]);
+    house.alarms[0].cuts = true;
+    house.alarms[0].on_delay = 30;
+    let history = [
+        (60, Deed::Begins(0)),
+        (420, Deed::Ends(0)),
+        (1_200, Deed::Begins(0)),
+        (420, Deed::Ends(0)),
+        (60, Deed::Next("ines", 0)),
+        (1_200, Deed::Draws),
+        (0, Deed::Begins(0)),
+    ];
+    watch::check(&(house, history.to_vec()));
+}
+
+#[test]
+fn news_at_night_of_what_can_wait_was_planned_for_whoever_had_answered_and_withdrawn() {
+    let history = [(60, Deed::Begins(0)), (60, Deed::Holds("ines", 0, 90)), (4_000, Deed::Worsens(0))];
+    watch::check(&(house(21, &[0]), history.to_vec()));
+}

@@ -22,7 +22,7 @@ topic = "heater/power"
 tank = "lagoon"
 measures = "power"
 unit = "W"
-every = "1 min"
+every = "2 min"
 [relay.heaters]
 command = { topic = "heater/set", on = "on", off = "off" }
 moves = "heat"
@@ -47,9 +47,9 @@ pub(crate) struct Kind {
     pub(crate) critical: f64,
     /// How often an alarm says that the watch's own power ends; needs a switch for each alarm.
     pub(crate) own_end: f64,
-    /// Whether switches fall silent; needs one for each alarm, and no restarts.
+    /// Whether switches fall silent; needs one for each alarm.
     pub(crate) silence: bool,
-    /// Whether the first alarm cuts the heater; no restarts.
+    /// Whether the first alarm cuts the heater.
     pub(crate) cuts: bool,
     /// Whether ways break.
     pub(crate) breaks: bool,
@@ -137,7 +137,9 @@ fn deed(kind: Kind, house: &House) -> impl Strategy<Value = Deed> + use<> {
         (often(kind.breaks, 3), select(&WAYS).prop_map(Deed::Breaks).boxed()),
         (often(kind.breaks, 2), select(&WAYS).prop_map(Deed::Mends).boxed()),
         (often(kind.cuts, 6), Just(Deed::Draws).boxed()),
-        (often(!kind.silence && !kind.cuts, 2), Just(Deed::Restart).boxed()),
+        (often(kind.cuts, 2), Just(Deed::Rests).boxed()),
+        (often(kind.cuts, 3), any::<bool>().prop_map(Deed::Sticks).boxed()),
+        (2, Just(Deed::Restart).boxed()),
     ];
     Union::new_weighted(all.into_iter().filter(|(weight, _)| *weight > 0).collect())
 }

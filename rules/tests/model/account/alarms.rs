@@ -106,6 +106,8 @@ impl Account<'_> {
             news: None,
             pressed: None,
             flickers: false,
+            started: None,
+            unheard: None,
             mass: (many && held.is_none()).then_some(of.ladder),
             siren: None,
             out: Vec::new(),
@@ -308,6 +310,9 @@ impl Account<'_> {
         let Some(at) = self.calls.iter().position(open) else { return };
         let before = self.standing(&self.calls[at]);
         let answered = matches!(self.calls[at].phase, Phase::Answered(_) | Phase::Asking(_));
+        if self.house.alarms[alarm].cuts {
+            self.cut_for_nothing();
+        }
         let waits = self.waits_for_hand(alarm);
         let Some(member) = self.calls[at].members.iter_mut().find(|it| it.alarm == alarm) else { return };
         member.over = Some(now);

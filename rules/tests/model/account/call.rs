@@ -75,6 +75,9 @@ pub(super) struct Call {
     pub(super) news: Option<(i64, i64)>,
     pub(super) pressed: Option<(&'static str, i64)>,
     pub(super) flickers: bool,
+    /// The latest start of the watch, and since which one it has told no rung.
+    pub(super) started: Option<i64>,
+    pub(super) unheard: Option<i64>,
     /// Of so many of this ladder that began at once.
     pub(super) mass: Option<usize>,
     /// Until when it wants the siren, and for what rank.

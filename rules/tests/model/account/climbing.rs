@@ -37,9 +37,10 @@ impl Account<'_> {
 
     pub(super) fn breaks_through(&mut self, at: usize) {
         let who = self.calls[at].answerer;
-        WAYS.into_iter()
-            .filter(|target| person(target) == who)
-            .for_each(|target| self.tell(at, target, "call"));
+        let ways = WAYS.into_iter().filter(|target| person(target) == who);
+        // What quiet holds tells nobody before the morning, not even whoever has it.
+        let ways: Vec<&str> = ways.filter(|_| self.held_until(at).is_none()).collect();
+        ways.into_iter().for_each(|target| self.tell(at, target, "call"));
         self.climb_anew(at);
     }
 

@@ -131,9 +131,12 @@ pub(crate) enum Deed {
     /// A way takes no pages any more, or takes them again.
     Breaks(&'static str),
     Mends(&'static str),
-    /// A switch says nothing any more, or speaks again.
-    /// The heater draws power although it was cut: it was switched back, or does not obey.
+    /// A person switches the heater on or off.
     Draws,
+    Rests,
+    /// Its relay does nothing any more, or works again.
+    Sticks(bool),
+    /// A switch says nothing any more, or speaks again.
     Silent(usize),
     Speaks(usize),
     /// The watch dies and is back at once, and everything is heard at once.

@@ -14,9 +14,8 @@ impl Account<'_> {
         let call = &mut self.calls[at];
         let asks = asks(what);
         for member in &mut call.members {
-            if member.over.is_some() && !member.latched {
-                member.end_told = true;
-            }
+            // What latched, or waits for a hand, has not ended.
+            member.end_told |= !member.stands();
             if asks && member.stands() {
                 member.told = member.told.or(Some(now));
             }
@@ -187,6 +186,7 @@ impl Account<'_> {
             to.iter().for_each(|target| self.tell(at, target, "call"));
             let now = self.now;
             let again = self.house.ladders[ladder].again * MINUTE;
+            self.calls[at].unheard = None;
             let Some(climb) = self.calls[at].climbs.get_mut(&(ladder, rank)) else { return };
             climb.next = rung + 1;
             climb.reached = climb.reached.max(Some(rung.min(last)));
