@@ -2,24 +2,20 @@
 //! to answer, how long there is; then what the watch has done, what else stands, and who was told.
 //! The first three fit the first screen of a phone, the first two a text.
 
-use super::facts::{Facts, Matter, News, Telling};
+use super::facts::{Facts, Matter, News};
 use super::helping;
-use super::outlook::Due;
+use super::outlook::ActBy;
 use super::said::{Look, PageLine, Said, Short};
 use super::ways;
 use crate::alarm::Priority;
 use crate::card::{Card, Step};
-use crate::ids::way_in_words;
 use crate::plan::ways::{Way, for_reader};
-use crate::plan::{Alarm, Contact, Target};
-use crate::record::{Outcome, Purpose};
+use crate::plan::{Alarm, Contact};
+use crate::record::Purpose;
 use crate::site::Callee;
-use crate::time::Moment;
 use crate::words;
 use std::collections::BTreeSet;
 
-/// So many of the latest pages are named, and the last by each way; the others are counted.
-const TOLD_NAMED: usize = 6;
 /// So many people are named whom a reader may call in place of an answer.
 const CALLED: usize = 2;
 /// So much else is named; the rest is counted.
@@ -148,7 +144,7 @@ impl Facts<'_> {
     fn how_bad(&self) -> String {
         let due = match self.news {
             News::HeatersCut(by) => {
-                by.filter(|by| *by > self.now.mono).map_or(Due::Unsaid, |by| Due::By(self.time(by)))
+                by.filter(|by| *by > self.now.mono).map_or(ActBy::Unsaid, |by| ActBy::Time(self.time(by)))
             }
             News::Raised
             | News::StillOnIt
@@ -158,13 +154,11 @@ impl Facts<'_> {
             | News::NobodyElse => self.due(),
         };
         let act = match (self.priority, due) {
-            (Priority::Critical, Due::By(by)) => {
-                format!("act at once, by {by} at the latest")
-            }
+            (Priority::Critical, ActBy::Time(by)) => format!("act at once, before {by}"),
             (Priority::Critical, _) => "act at once, or animals may die".to_owned(),
-            (Priority::High | Priority::Medium, Due::By(by)) => format!("act by {by}"),
-            (Priority::Low, Due::By(by)) => format!("no hurry, act by {by}"),
-            (Priority::High | Priority::Medium, Due::AtOnce) | (Priority::High, _) => "act now".to_owned(),
+            (Priority::High | Priority::Medium, ActBy::Time(by)) => format!("act by {by}"),
+            (Priority::Low, ActBy::Time(by)) => format!("no hurry, act by {by}"),
+            (Priority::High | Priority::Medium, ActBy::AtOnce) | (Priority::High, _) => "act now".to_owned(),
             (Priority::Medium, _) => "act today".to_owned(),
             (Priority::Low, _) => "tomorrow will do".to_owned(),
         };
@@ -252,34 +246,15 @@ impl Facts<'_> {
     /// An answer says who acts, and by when; for how long nobody else is called is another time,
     /// and both stand together, so that the later one is not taken for the time there is.
     fn what_it_means(&self) -> String {
-        let of_it = match self.more_standing() {
-            (0, _) => "of it",
-            (_, _) => "of this whole page",
-        };
+        let all = if self.more_standing().0 > 0 { " all" } else { "" };
         let act = match self.due() {
-            Due::By(by) => format!(", and act by {by}"),
-            Due::AtOnce | Due::Over => ", and go now".to_owned(),
-            Due::Unsaid => String::new(),
+            ActBy::Time(by) => format!(" by {by}"),
+            ActBy::AtOnce | ActBy::Over => " now".to_owned(),
+            ActBy::Unsaid => String::new(),
         };
         let others =
             self.would_hold.map(|until| format!(" Nobody else is called before {}.", self.time(until)));
-        format!("It means: I take care {of_it}{act}.{}", others.unwrap_or_default())
-    }
-
-    /// `If nobody has answered by 01:25, the next to be asked: Tom by mail, and you again by push.`
-    fn next(&self) -> Option<String> {
-        let (targets, at) = self.next.as_ref()?;
-        let me = |target: &&Target| target.contact.is_some() && target.contact == self.target.contact;
-        let (mine, others): (Vec<&Target>, Vec<&Target>) = targets.iter().partition(me);
-        let people = words::list(&self.ways_to(others));
-        let again = words::list(&mine.iter().map(|it| crate::plan::spoken(&it.channel)).collect::<Vec<_>>());
-        let asked = match (people.is_empty(), again.is_empty()) {
-            (true, true) => return None,
-            (false, true) => people,
-            (true, false) => format!("you again, by {again}"),
-            (false, false) => format!("{people}, and you again by {again}"),
-        };
-        Some(format!("If nobody has answered by {}, the next to be asked: {asked}.", self.time(*at)))
+        format!("It means: I take care of it{all}{act}.{}", others.unwrap_or_default())
     }
 
     /// For who may never have been here: that it is an aquarium, which one, and where.
@@ -322,73 +297,6 @@ impl Facts<'_> {
         if left > 0 {
             lines.push(PageLine::of(format!("And {left} more.")));
         }
-        lines
-    }
-
-    /// Who has been asked: by which way and what came of it for a keeper, and for anybody else
-    /// whether somebody knows besides them.
-    pub(super) fn told(&self) -> Vec<PageLine> {
-        let keeps = self.reader().is_none_or(|(_, contact)| helping::keeps(contact));
-        let mut lines = if keeps { self.told_each() } else { self.told_in_short() };
-        lines.extend(self.next().map(PageLine::Plain));
-        lines
-    }
-
-    /// `Told so far: you and Joe; nobody else yet.`
-    fn told_in_short(&self) -> Vec<PageLine> {
-        let mine = self.target.contact.as_deref();
-        let (mut reached, mut missed) = (BTreeSet::new(), BTreeSet::new());
-        for telling in &self.told {
-            let Some(who) = telling.target.contact.as_deref().filter(|who| Some(*who) != mine) else {
-                continue;
-            };
-            let people =
-                if telling.outcome.and_then(Outcome::trouble).is_none() { &mut reached } else { &mut missed };
-            people.insert(self.person(who));
-        }
-        let missed: Vec<String> = missed.difference(&reached).cloned().collect();
-        let told: Vec<String> = ["you".to_owned()].into_iter().chain(reached).collect();
-        let mut lines = vec![format!("Told so far: {}; nobody else yet.", words::list(&told))];
-        if !missed.is_empty() {
-            lines.push(format!("Not reached: {}.", words::list(&missed)));
-        }
-        lines.into_iter().map(PageLine::Plain).collect()
-    }
-
-    fn told_each(&self) -> Vec<PageLine> {
-        let mut lines = Vec::new();
-        let late = self.told.len().saturating_sub(TOLD_NAMED);
-        let is_last = |at: usize, telling: &Telling<'_>| {
-            !self.told.iter().skip(at + 1).any(|later| later.target == telling.target)
-        };
-        let named = self.told.iter().enumerate().filter(|(at, it)| *at >= late || is_last(*at, it));
-        let named: Vec<&Telling<'_>> = named.map(|(_, telling)| telling).collect();
-        let before = self.told_before + self.told.len() - named.len();
-        if before > 0 {
-            let pages = words::counted(before, "earlier page");
-            lines.push(PageLine::of(format!("This list leaves out {pages}.")));
-        }
-        let mut told: Vec<(Moment, String)> = Vec::new();
-        for telling in named {
-            let is_person = telling.target.contact.is_some();
-            let fate = match telling.outcome {
-                None if is_person => "on its way".to_owned(),
-                None => "is being switched on".to_owned(),
-                Some(Outcome::Accepted { .. }) if is_person => "sent".to_owned(),
-                Some(Outcome::Accepted { .. }) => "switched on, to wake whoever is near".to_owned(),
-                Some(last) => {
-                    let trouble = last.trouble().unwrap_or_default();
-                    let how = if last.is_for_now() { "not yet" } else { "FAILED" };
-                    format!("{how}: {trouble}")
-                }
-            };
-            told.push((telling.at, format!("{}: {fate}", self.way_to(telling.target))));
-        }
-        for (by, at) in &self.answers {
-            told.push((*at, format!("{} answered {}", self.person(&by.who), way_in_words(&by.via))));
-        }
-        told.sort_by_key(|(at, _)| *at);
-        lines.extend(told.into_iter().map(|(at, words)| PageLine::At(self.time(at), words)));
         lines
     }
 

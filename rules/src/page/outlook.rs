@@ -19,9 +19,9 @@ const AT_ONCE_H: f64 = 1.0 / 12.0;
 
 /// By when somebody has to act.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) enum Due {
+pub(super) enum ActBy {
     /// By this time of day.
-    By(String),
+    Time(String),
     /// What may come may come at any time.
     AtOnce,
     /// The time for it is over.
@@ -87,16 +87,16 @@ impl Facts<'_> {
 
     /// By when an act is wanted, and it is the only such time on the page: when the first harm may
     /// come, or else when the leading alarm's time to respond ends.
-    pub(super) fn due(&self) -> Due {
-        let Some(by) = self.act_by() else { return Due::Unsaid };
+    pub(super) fn due(&self) -> ActBy {
+        let Some(by) = self.act_by() else { return ActBy::Unsaid };
         let left = hours(by - self.now.mono);
         let harms = self.by_urgency().into_iter().filter(|_| self.priority > Priority::Low);
         let soonest = harms.map(Outlook::early).fold(f64::INFINITY, f64::min);
         match soonest < left {
-            _ if left <= 0.0 => Due::Over,
-            true if soonest < AT_ONCE_H => Due::AtOnce,
-            true => Due::By(words::not_before(&self.now, soonest, &self.plan.zone)),
-            false => Due::By(self.time(by)),
+            _ if left <= 0.0 => ActBy::Over,
+            true if soonest < AT_ONCE_H => ActBy::AtOnce,
+            true => ActBy::Time(words::not_before(&self.now, soonest, &self.plan.zone)),
+            false => ActBy::Time(self.time(by)),
         }
     }
 
@@ -125,13 +125,13 @@ impl Facts<'_> {
     fn time_to_act(&self) -> Option<String> {
         let lead = self.lead.as_ref().filter(|lead| lead.stands())?;
         Some(match (self.due(), lead.priority) {
-            (Due::By(by), _) => format!("Act by {by}."),
-            (Due::Over, _) => "The time to act is over: go now.".to_owned(),
-            (Due::AtOnce, _) | (Due::Unsaid, Priority::Critical) => "Act at once.".to_owned(),
+            (ActBy::Time(by), _) => format!("Act by {by}."),
+            (ActBy::Over, _) => "The time to act is over: go now.".to_owned(),
+            (ActBy::AtOnce, _) | (ActBy::Unsaid, Priority::Critical) => "Act at once.".to_owned(),
             // Of an alarm that the plan has no more.
-            (Due::Unsaid, Priority::High) => "Act within the hour.".to_owned(),
-            (Due::Unsaid, Priority::Medium) => "Act today.".to_owned(),
-            (Due::Unsaid, Priority::Low) => "Tomorrow will do.".to_owned(),
+            (ActBy::Unsaid, Priority::High) => "Act within the hour.".to_owned(),
+            (ActBy::Unsaid, Priority::Medium) => "Act today.".to_owned(),
+            (ActBy::Unsaid, Priority::Low) => "Tomorrow will do.".to_owned(),
         })
     }
 

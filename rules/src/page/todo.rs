@@ -18,7 +18,7 @@ const STEPS: usize = 12;
 /// How somebody finds a heater's plug who has never seen one.
 const WHICH_HEATER: &str = "Heaters are rods of glass or metal in the water: follow each cable to its plug.";
 /// How somebody starts an air pump who has never done so.
-const HOW_TO_START_AIR: &str = "Hang the stone at its hose deep into the water, switch it on: bubbles rise.";
+const HOW_TO_START_AIR: &str = "Hang its stone deep in the water, switch on: bubbles rise.";
 
 /// The steps of one page, in the order of its numbers.
 #[derive(Default)]
