@@ -8,6 +8,7 @@ mod call;
 mod climbing;
 mod heater;
 mod house;
+mod limits;
 mod mass;
 mod night;
 mod people;
@@ -22,7 +23,7 @@ pub(crate) use house::{Alarm, Deed, House, LOST_FOR, Ladder, MINUTE, Rank, SIREN
 use mass::Bursts;
 use sight::Voice;
 use siren::Siren;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 #[derive(Clone)]
 pub(crate) struct Account<'a> {
@@ -42,6 +43,9 @@ pub(crate) struct Account<'a> {
     broken: BTreeSet<&'static str>,
     /// How many pages have failed.
     failures: u32,
+    /// When a way with a limit has carried something; and how many pages had to wait.
+    carried: BTreeMap<&'static str, Vec<i64>>,
+    planned: u32,
     voices: Vec<Voice>,
     heater: Heater,
 }
@@ -61,6 +65,8 @@ impl<'a> Account<'a> {
             bursts: Bursts::default(),
             broken: BTreeSet::new(),
             failures: 0,
+            carried: BTreeMap::new(),
+            planned: 0,
             heater: Heater::default(),
             voices: vec![Voice::at_first(); house.switches()],
         }
@@ -77,6 +83,7 @@ impl<'a> Account<'a> {
             };
             self.now = self.now.max(at);
             self.happen(what);
+            self.see_to_waiting();
         }
         panic!("time stands still at {}", self.now);
     }
@@ -117,6 +124,7 @@ impl<'a> Account<'a> {
             Deed::Next(who, alarm) => self.presses_next(who, alarm),
             Deed::Restart => self.restarts(),
         }
+        self.see_to_waiting();
         self.wait_until(self.now);
     }
 
@@ -129,6 +137,7 @@ impl<'a> Account<'a> {
         }
         self.sight_restarts();
         self.heater_restarts();
+        self.limits_restart();
         for call in &mut self.calls {
             // A watch that keeps falling over waits once, not again at each start.
             let loops = call.started.is_some_and(|last| self.now - last <= 5 * MINUTE);
@@ -205,6 +214,8 @@ impl<'a> Account<'a> {
                 all.extend(at_times.map(|due| (due, 3, Thing::Anew(at, member.alarm))));
             }
         }
+        let waiting = self.waiting().into_iter();
+        all.extend(waiting.map(|(until, at, target)| (until, 7, Thing::Room(at, target))));
         all.extend(self.siren_is_due().map(|due| (due, 9, Thing::Siren)));
         all.into_iter().map(|(at, order, what)| (at.max(self.now), order, what)).min_by_key(|it| (it.0, it.1))
     }
@@ -227,13 +238,17 @@ impl<'a> Account<'a> {
                 self.is_worse(alarm);
             }
             Thing::Failed(at) => {
-                self.failures += 1;
                 let target = self.calls[at].failed.remove(0);
+                self.failures += u32::from(self.broken.contains(target));
                 self.fails(at, target);
             }
+            Thing::Room(at, target) => self.tries_again(at, target),
             Thing::Settled(at) => {
-                let told: Vec<&str> = self.calls[at].reached.iter().copied().collect();
-                told.into_iter().for_each(|target| self.tell(at, target, "clear"));
+                let told: Vec<&str> = self.calls[at].reached.iter().copied().chain(self.missed(at)).collect();
+                for target in told {
+                    self.says_for_all(at, target);
+                    self.tell(at, target, "clear");
+                }
                 self.calls[at].phase = Phase::Over;
                 self.cut_is_forgotten();
             }
@@ -353,6 +368,7 @@ enum Thing {
     Pressed(usize),
     Anew(usize, usize),
     Failed(usize),
+    Room(usize, &'static str),
     Blind(usize),
     Heater,
     Siren,

@@ -166,7 +166,13 @@ fn house(hour: i64, ranks: &[Rank]) -> House {
         cuts: false,
     };
     let alarms = ranks.iter().enumerate().map(alarm).collect();
-    House { ladders: vec![ladder()], alarms, sleepers: Vec::new(), begins: hour * 60 * MINUTE }
+    House {
+        ladders: vec![ladder()],
+        alarms,
+        sleepers: Vec::new(),
+        limits: Vec::new(),
+        begins: hour * 60 * MINUTE,
+    }
 }
 
 #[test]

@@ -53,6 +53,8 @@ pub(crate) struct Kind {
     pub(crate) cuts: bool,
     /// Whether ways break.
     pub(crate) breaks: bool,
+    /// Whether ways have limits.
+    pub(crate) limits: bool,
     /// Seconds between two things.
     pub(crate) gaps: &'static [i64],
     pub(crate) deeds: usize,
@@ -149,9 +151,13 @@ fn house(kind: Kind) -> impl Strategy<Value = House> {
     (vec(ladder(kind), 1..=kind.ladders), alarms).prop_flat_map(move |(ladders, alarms)| {
         let alarms: Vec<_> = (0..alarms).map(|at| alarm(kind, at, ladders.len())).collect();
         let sleepers = subsequence(PEOPLE.to_vec(), 0..=2);
-        (Just(ladders), alarms, sleepers, select(&[2_i64, 6, 12, 20, 21])).prop_map(
-            move |(ladders, alarms, sleepers, hour)| {
-                let house = House { ladders, alarms, sleepers, begins: hour * 60 * MINUTE };
+        let limit = (select(&WAYS), 1..5_usize, 0..3_usize);
+        let limits = vec(limit, if kind.limits { 1..4 } else { 0..1 });
+        (Just(ladders), alarms, sleepers, limits, select(&[2_i64, 6, 12, 20, 21])).prop_map(
+            move |(ladders, alarms, sleepers, mut limits, hour)| {
+                limits.sort_unstable();
+                limits.dedup_by_key(|(way, ..)| *way);
+                let house = House { ladders, alarms, sleepers, limits, begins: hour * 60 * MINUTE };
                 if kind.silence { house.and_losses() } else { house }
             },
         )

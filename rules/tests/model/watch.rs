@@ -6,7 +6,7 @@ use crate::fixtures::{BERLIN, directory, hours, plan_of, target};
 use crate::houses::{Case, GATE, HEATERS, POWER, rules, topic_of, topic_of_worse};
 use jiff::tz::TimeZone;
 use slackwater_rules::engine::OperatorCommand;
-use slackwater_rules::plan::Surroundings;
+use slackwater_rules::plan::{Quota, Surroundings};
 use slackwater_rules::record::Purpose;
 use slackwater_rules::sim::{ChannelRule, RelayRule, Saying, Shows, SignalOrigin, Sim, SimSite};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
@@ -37,6 +37,12 @@ impl Watch {
         for name in &house.sleepers {
             let contact = people.contacts.get_mut(*name).expect("there");
             contact.hours = vec![hours("08:00", "22:00")];
+        }
+        for (way, hour, reserve) in &house.limits {
+            let to = target(way);
+            let contact = to.contact.as_ref().and_then(|name| people.contacts.get_mut(name)).expect("there");
+            let quota = Quota { hour: Some(*hour as u32), day: None, reserve: *reserve as u32 };
+            contact.quotas.insert(to.channel, quota);
         }
         let zone = TimeZone::get(BERLIN).expect("bundled zones");
         let plan = plan_of(&rules(house), &Surroundings { directory: people, zone, today: None });

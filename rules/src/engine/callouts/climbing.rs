@@ -38,8 +38,9 @@ impl Callouts {
             latest.insert(&sent.target, fate);
         }
         let news = latest.into_iter().filter(|(target, fate)| {
-            let known = call.core.told.get(*target);
-            *fate != PageFate::Taken && known.is_some_and(|told| told.fate != Some(*fate))
+            let known = call.core.told.get(*target).filter(|told| told.fate != Some(*fate));
+            // That a page got through is news of one that had waited.
+            known.is_some_and(|told| *fate != PageFate::Taken || told.fate == Some(PageFate::Waits))
         });
         // One at a time: what follows from it may change what the others mean.
         let mut news = news.map(|(target, fate)| (target.clone(), fate));

@@ -51,7 +51,9 @@ impl Account<'_> {
                         && matches!(call.phase, Phase::ForMorning(_))
                         && call.members.iter().any(|it| self.house.alarms[it.alarm].ladder == ladder)
                 });
-                match digest.filter(|_| self.is_held(alarm, self.now).is_some()) {
+                let held = self.is_held(alarm, self.now).is_some();
+                let low = self.low_of_kind(alarm).filter(|_| !held);
+                match digest.filter(|_| held).or(low) {
                     Some(at) => self.joins(at, alarm),
                     None => self.begins(alarm),
                 }
@@ -101,6 +103,9 @@ impl Account<'_> {
             told: BTreeMap::new(),
             reached: BTreeSet::new(),
             failed: Vec::new(),
+            waiting: BTreeMap::new(),
+            in_vain: BTreeSet::new(),
+            was_answered: false,
             lost: BTreeSet::new(),
             open: BTreeSet::new(),
             news: None,

@@ -51,7 +51,7 @@ impl Account<'_> {
             return;
         }
         let Some(rank) = self.standing(&self.calls[at]) else { return };
-        let told = self.calls[at].reached.clone();
+        let told = self.asked_so_far(at);
         for ladder in ladders {
             let of = &self.house.ladders[ladder];
             let raised = self.calls[at].members.iter().filter(|it| {

@@ -57,6 +57,8 @@ pub(crate) struct House {
     pub(crate) alarms: Vec<Alarm>,
     /// Who may only be called from 08:00 to 22:00.
     pub(crate) sleepers: Vec<&'static str>,
+    /// Ways that carry so many pages an hour, and how many of them are kept for what is critical.
+    pub(crate) limits: Vec<(&'static str, usize, usize)>,
     /// The time of day at which the account begins, in ms since midnight.
     pub(crate) begins: i64,
 }

@@ -4,6 +4,7 @@ use super::Account;
 use super::call::Phase;
 use super::house::{CRITICAL, MINUTE, Rank, SIREN, Telling};
 use super::siren::A_RUNG;
+use std::collections::BTreeSet;
 
 impl Account<'_> {
     pub(super) fn tell(&mut self, at: usize, target: &'static str, what: &'static str) {
@@ -28,10 +29,11 @@ impl Account<'_> {
                 call.failed.push(target);
                 call.lost.insert(((now, self.failures), target));
             }
-            false if asks => drop(call.reached.insert(target)),
+            false if !self.finds_room(at, target, what) => return,
+            false if asks => drop(self.calls[at].reached.insert(target)),
             false => {}
         }
-        call.out.push(((now, self.failures), target, what));
+        self.calls[at].out.push(((now, self.failures), target, what));
     }
 
     /// All that went out: of what one call-out says in one moment by one way, the last; but what
@@ -74,7 +76,15 @@ impl Account<'_> {
         let call = &self.calls[at];
         let loud = self.standing(call) == Some(CRITICAL);
         let siren = call.siren.filter(|_| loud).map(|_| SIREN);
-        call.reached.iter().copied().filter(|target| loud || !self.sleeps(target)).chain(siren).collect()
+        let asked = self.asked_so_far(at).into_iter();
+        asked.filter(|target| loud || !self.sleeps(target)).chain(siren).collect()
+    }
+
+    /// Whom a page has reached, or still may.
+    pub(super) fn asked_so_far(&self, at: usize) -> BTreeSet<&'static str> {
+        let call = &self.calls[at];
+        let waiting = call.waiting.iter().filter(|(_, it)| asks(it.what)).map(|(target, _)| *target);
+        call.reached.iter().copied().chain(waiting).collect()
     }
 
     /// When this call-out told it something that asks for the last time.
@@ -199,7 +209,7 @@ impl Account<'_> {
     }
 }
 
-fn asks(what: &str) -> bool {
+pub(super) fn asks(what: &str) -> bool {
     matches!(what, "call" | "ask" | "morning")
 }
 
