@@ -304,3 +304,11 @@ fn news_at_night_of_what_can_wait_was_planned_for_whoever_had_answered_and_withd
     let history = [(60, Deed::Begins(0)), (60, Deed::Holds("ines", 0, 90)), (4_000, Deed::Worsens(0))];
     watch::check(&(house(21, &[0]), history.to_vec()));
 }
+
+#[test]
+fn whoever_s_page_had_to_wait_was_told_of_the_end_when_it_was_over_already() {
+    let family =
+        Family { steps: vec![(3, vec![2]), (3, vec![0])], ..site(vec![Alarm { causes: vec![], ..warm() }]) };
+    let history = [Op::Channel(2, ChannelRule::Defers), Op::Says(0, 7), Op::Wait(1_200), CALM, Op::Wait(300)];
+    check(&family, &history);
+}
