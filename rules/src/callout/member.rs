@@ -73,8 +73,8 @@ pub enum Condition {
 }
 
 impl Member {
-    /// Raised; or latched and not answered; or its stopgap waits for a person, whatever has become of
-    /// the alarm.
+    /// Raised; or latched and not answered; or its stopgap waits for a person, whatever has become
+    /// of the alarm.
     pub fn stands(&self) -> bool {
         match self.condition {
             Condition::Raised => true,
