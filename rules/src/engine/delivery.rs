@@ -335,7 +335,10 @@ impl Delivery {
                 next.record(Body::Delivered { page: sent.id, result: Outcome::Withdrawn });
             } else {
                 next.effects.push(Effect::Withdraw { page: sent.id });
+                continue;
             }
+            // Whom it was for was not told.
+            next.then(Task::PageEnded(id));
         }
     }
 }
