@@ -108,3 +108,28 @@ fn of_pages_that_wait_for_room_no_more_leave_than_there_is_room_for() {
         night.site.story()
     );
 }
+
+#[test]
+fn whoever_s_page_was_given_up_since_nothing_stood_was_not_told() {
+    let mut people = people();
+    let ines = people.contacts.get_mut("ines").expect("she is there");
+    ines.quotas.insert("push".to_owned(), Quota { hour: Some(1), day: None, reserve: 0 });
+    let mut night = Night::with(&rules("pump high mild\nfilter high mild"), people, NOON);
+    night.raise("pump");
+    night.wait(1);
+    night.raise("filter");
+    night.wait(14);
+    night.clear("filter");
+    night.wait(1);
+    let heard = night.site.story();
+    assert_eq!(heard.matches("given up: no longer needed").count(), 1, "{heard}");
+    assert_eq!(heard.matches("the page to ines.push: Lost").count(), 1, "{heard}");
+    night.raise("filter");
+    night.wait(100);
+    night.told(&[
+        "0:00 ines.mail call",
+        "1:00 ines.mail call",
+        "10:00 ines.push call",
+        "70:00 ines.push call",
+    ]);
+}
