@@ -11,7 +11,7 @@ use slackwater_time::Moment;
 const STEP_H: f64 = 0.25;
 /// What no past forecast of a tank that was held can tell: the share of a rate that structure may
 /// change once nothing holds it (rock that gives its heat back, a heater's strength that was
-/// learned a little wrong): faster, an hour ahead and from eight hours on; and slower.
+/// learned a little wrong): faster, an hour ahead and from four hours on; and slower.
 const FASTER: (f64, f64) = (0.05, 0.13);
 const SLOWER: f64 = 0.015;
 /// Of the present rate so much is the water's alone, and gone in so many hours: once nothing holds
@@ -57,7 +57,7 @@ impl ByDay<'_> {
             let (low, high) = self.day.ends(self.now, at);
             let (sooner, later) = if sign < 0.0 { (-low, high) } else { (high, -low) };
             let mean = plain.abs() / at;
-            let faster = FASTER.0 + (FASTER.1 - FASTER.0) * ((at - 1.0) / 7.0).clamp(0.0, 1.0);
+            let faster = FASTER.0 + (FASTER.1 - FASTER.0) * ((at - 1.0) / 3.0).clamp(0.0, 1.0);
             let doubt = self.doubt * (-at / DOUBT_H).exp();
             // The past forecasts' water was held: what a rate is off by was off by all of the time.
             // Water that nothing holds comes the nearer to its room the further it is off.
