@@ -22,6 +22,7 @@ mod foretold;
 mod grammar;
 mod lexer;
 mod memory;
+mod moved;
 mod names;
 mod parser;
 pub mod query;

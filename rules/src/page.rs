@@ -15,6 +15,7 @@ mod said;
 mod sent;
 mod slip;
 mod todo;
+mod told;
 pub(crate) mod ways;
 
 pub use said::{Look, PageLine, PagePart, PageStep, ReportSpan, Said, Short};

@@ -256,8 +256,8 @@ impl CallOut {
         if let Some(told) = self.told.get_mut(target) {
             told.fate = Some(fate);
             told.reached = match fate {
-                PageFate::Taken | PageFate::Waits | PageFate::Doubtful => true,
-                PageFate::Lost => told.reached_before,
+                PageFate::Taken | PageFate::Doubtful => true,
+                PageFate::Waits | PageFate::Lost => told.reached_before,
             };
         }
         if matches!(fate, PageFate::Taken) {

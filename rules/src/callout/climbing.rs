@@ -47,8 +47,11 @@ impl Decision<'_> {
     }
 
     /// Whoever's answer holds is told at once by all their channels, and the climb begins anew.
+    /// What quiet hours hold waits for the morning with it.
     pub(super) fn break_through(&mut self, lead: Lead) {
-        self.tell_answerer(lead);
+        if quiet::held_until(&self.call, self.facts, self.now).is_none() {
+            self.tell_answerer(lead);
+        }
         self.climb_from_zero(true);
     }
 
@@ -70,9 +73,10 @@ impl Decision<'_> {
         self.call.told_so_far().filter(may).cloned().collect()
     }
 
-    /// The people told so far, but for one.
+    /// The people whom a page may have reached, but for one. Whose page still waits knows of
+    /// nothing that could have been taken care of, or be over.
     pub(super) fn told_people(&self, except: Option<&str>) -> Vec<Target> {
-        let people = self.call.told_so_far().filter(|target| target.contact.is_some());
+        let people = self.call.reached_so_far().filter(|target| target.contact.is_some());
         people.filter(|target| except.is_none() || target.contact.as_deref() != except).cloned().collect()
     }
 

@@ -247,8 +247,14 @@ impl CallOut {
         self.climb(ladder, rank).and_then(|climb| climb.reached).or_else(|| any().max())
     }
 
-    /// Everyone who was asked and whom a page may have reached.
+    /// Everyone who was asked and whom a page may have reached, or may still reach.
     pub fn told_so_far(&self) -> impl Iterator<Item = &Target> {
+        let may_be = |told: &Told| told.reached || told.fate == Some(PageFate::Waits);
+        self.told.iter().filter(move |(_, told)| may_be(told)).map(|(target, _)| target)
+    }
+
+    /// Everyone whom a page may have reached.
+    pub fn reached_so_far(&self) -> impl Iterator<Item = &Target> {
         self.told.iter().filter(|(_, told)| told.reached).map(|(target, _)| target)
     }
 

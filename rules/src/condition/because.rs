@@ -6,8 +6,7 @@ use super::crossing::{Crossing, DRAWN};
 use super::explain::ExplainedPart;
 use super::query::UntilWhat;
 use super::scale::show_of;
-use super::{Comparison, Condition, Formula, Lapse, Present, Test, Truth, Window, World, in_words};
-use crate::condition::Aggregate;
+use super::{Aggregate, Comparison, Condition, Formula, Lapse, Present, Test, Truth, World, in_words};
 use crate::forecast::wording;
 use crate::ids::{SensorId, TankId};
 use crate::reading::Value;
@@ -214,7 +213,12 @@ impl<W: World> ExplainedPart<'_, W> {
             }
             Sight::Broker | Sight::Gateway(_) | Sight::Sensor(_) => {
                 let sees = match (self.present.world.blind(sight), self.present.world.loss(sight)) {
-                    (Truth::True, Some(why)) => return vec![ReadPart::of(words::for_people_in(&why))],
+                    (Truth::True, Some(why)) => {
+                        let why = words::for_people_in(&why);
+                        let of_broker = matches!(sight, Sight::Broker);
+                        let broker = if of_broker { "the broker is away: " } else { "" };
+                        return vec![ReadPart::of(format!("{broker}{why}"))];
+                    }
                     (Truth::True, None) => "no reading comes",
                     (Truth::False, _) => "readings come again",
                     (Truth::Unknown, _) => "not known whether readings come",
@@ -239,7 +243,12 @@ impl<W: World> ExplainedPart<'_, W> {
         };
         let show = |base| words::for_people(&show_of(&formula, base, dimension, self.like(&formula)));
         let (low, high) = (show(*low), show(*high));
-        let read = format!("{}, should be {low} to {high}", self.reading_in_words(id));
+        let how = match (self.present.world.value(id), ends) {
+            (Some(Value::Number(value)), [Formula::Constant(low), _]) if value < *low => "too low: ",
+            (Some(Value::Number(value)), [_, Formula::Constant(high)]) if value > *high => "too high: ",
+            _ => "",
+        };
+        let read = format!("{}, {how}should be {low} to {high}", self.reading_in_words(id));
         let name = words::without_place(&self.site.sensor(id).title, place);
         vec![ReadPart { named: format!("{name} {read}"), bare: Some(read) }]
     }
@@ -354,23 +363,8 @@ impl<W: World> ExplainedPart<'_, W> {
         }
     }
 
-    /// `mean of water over 2 h: 24.1 °C`
-    fn window_in_words(&self, window: &Window, formula: &Formula, place: &str) -> String {
-        let mut text = window.text.to_string();
-        for id in formula.in_order() {
-            let sensor = self.site.sensor(id);
-            text = text.replace(&sensor.name, words::without_place(&sensor.title, place));
-        }
-        let value = words::for_people(&self.window(window, formula));
-        let swing = text.strip_prefix("swing of ").and_then(|text| text.rsplit_once(" over "));
-        match swing.filter(|_| window.what == Aggregate::Swing) {
-            Some((what, length)) => format!("{what} moved by {value} within {length}"),
-            None => format!("{text}: {value}"),
-        }
-    }
-
     /// `23.1 °C`, `off`, `not known (silent for 5 min)`.
-    fn reading_in_words(&self, id: SensorId) -> String {
+    pub(super) fn reading_in_words(&self, id: SensorId) -> String {
         words::for_people(&self.reading(id))
     }
 }

@@ -330,6 +330,12 @@ impl Kept {
         if all.length == 0 { 0.0 } else { all.known as f64 / all.length as f64 }
     }
 
+    /// The lowest and the highest that was seen in it.
+    pub(super) fn span(&self) -> (f64, f64) {
+        let all = self.summary();
+        (all.low, all.high)
+    }
+
     fn summary(&self) -> Summary {
         if self.parts.len() > self.whole { self.closed } else { self.closed.and(&self.current) }
     }

@@ -216,7 +216,8 @@ impl Delivery {
     ) {
         let quota = cx.plan.directory.quota(target);
         let room = quota.and_then(|quota| {
-            let at = self.quota.room_at(page, (target, quota), urgent, cx.mono())?;
+            let leaves = |page| cx.leaving.contains(&page) || self.lanes.has(target, page);
+            let at = self.quota.room_at(page, (target, quota), urgent, leaves, cx.mono())?;
             Some((quota.to_string(), at))
         });
         let Some((limit, at)) = room else {

@@ -2,23 +2,22 @@
 //! to answer, how long there is; then what the watch has done, what else stands, and who was told.
 //! The first three fit the first screen of a phone, the first two a text.
 
-use super::facts::{Facts, Matter, News, Telling};
+use super::facts::{Facts, Matter, News};
 use super::helping;
+use super::outlook::ActBy;
 use super::said::{Look, PageLine, Said, Short};
 use super::ways;
 use crate::alarm::Priority;
 use crate::card::{Card, Step};
-use crate::ids::way_in_words;
 use crate::plan::ways::{Way, for_reader};
-use crate::plan::{Alarm, Contact, Target};
-use crate::record::{Outcome, Purpose};
+use crate::plan::{Alarm, Contact};
+use crate::record::Purpose;
 use crate::site::Callee;
-use crate::time::Moment;
 use crate::words;
 use std::collections::BTreeSet;
 
-/// So many of the latest pages are named, and the last by each way; the others are counted.
-const TOLD_NAMED: usize = 6;
+/// So many people are named whom a reader may call in place of an answer.
+const CALLED: usize = 2;
 /// So much else is named; the rest is counted.
 const OTHERS_NAMED: usize = 8;
 
@@ -119,6 +118,7 @@ impl Facts<'_> {
             let worse = if lead.worse { "It got worse: " } else { "" };
             lines.push(words::sentence(&format!("{worse}{}", lead.then_and_now())));
         }
+        lines.extend(self.last_seen());
         // What the watch itself has switched is no sign that the trouble has gone.
         if lead.back && self.done.is_empty() {
             lines.push("It may be over: the watch waits until it surely stays so.".to_owned());
@@ -131,26 +131,36 @@ impl Facts<'_> {
         lines
     }
 
+    /// `Nobody knows how it is now. Last measured at 20:12: reef 25.8 °C, seahorses 25.5 °C.`
+    fn last_seen(&self) -> Option<String> {
+        let at = self.last_seen.iter().map(|(_, at)| *at).min()?;
+        let waters: Vec<&str> = self.last_seen.iter().map(|(water, _)| water.as_str()).collect();
+        let (at, waters) = (self.time(at), waters.join(", "));
+        Some(format!("Nobody knows how it is now. Last measured at {at}: {waters}."))
+    }
+
     /// How bad it is, in a word that a neighbour knows, and by when that wants an act: the time
     /// that stands below too, so that no page names two.
     fn how_bad(&self) -> String {
-        let by = match self.news {
-            News::HeatersCut(by) => by,
+        let due = match self.news {
+            News::HeatersCut(by) => {
+                by.filter(|by| *by > self.now.mono).map_or(ActBy::Unsaid, |by| ActBy::Time(self.time(by)))
+            }
             News::Raised
             | News::StillOnIt
             | News::Worse
             | News::Undone(_)
             | News::GoesDark(_)
-            | News::NobodyElse => self.act_by().map(|(by, _)| by),
+            | News::NobodyElse => self.due(),
         };
-        let by = by.filter(|by| *by > self.now.mono).map(|by| self.time(by));
-        let act = match (self.priority, by) {
-            (Priority::Critical, _) => "act at once, or animals in the water may die".to_owned(),
-            (Priority::High | Priority::Medium, Some(by)) => format!("act by {by}"),
-            (Priority::Low, Some(by)) => format!("no hurry, act by {by}"),
-            (Priority::High, None) => "act now".to_owned(),
-            (Priority::Medium, None) => "act today".to_owned(),
-            (Priority::Low, None) => "tomorrow will do".to_owned(),
+        let act = match (self.priority, due) {
+            (Priority::Critical, ActBy::Time(by)) => format!("act at once, before {by}"),
+            (Priority::Critical, _) => "act at once, or animals may die".to_owned(),
+            (Priority::High | Priority::Medium, ActBy::Time(by)) => format!("act by {by}"),
+            (Priority::Low, ActBy::Time(by)) => format!("no hurry, act by {by}"),
+            (Priority::High | Priority::Medium, ActBy::AtOnce) | (Priority::High, _) => "act now".to_owned(),
+            (Priority::Medium, _) => "act today".to_owned(),
+            (Priority::Low, _) => "tomorrow will do".to_owned(),
         };
         format!("{}: {act}.", words::capital(&self.priority.to_string()))
     }
@@ -212,7 +222,9 @@ impl Facts<'_> {
         };
         if ways.is_empty() {
             let call = number.unwrap_or_else(|| "whoever keeps the tanks".to_owned());
-            lines.push(PageLine::of(format!("After {first} call {call}, and say code {}.{then}", self.code)));
+            let code = self.code;
+            let say = format!("After {first} call {call}, and say code {code}: it answers this whole page.");
+            lines.push(PageLine::of(say + &then));
             // Whoever is not at home must not stop the one who is.
             lines.push(PageLine::of(match callees.next().map(by_phone) {
                 Some(other) => {
@@ -234,34 +246,15 @@ impl Facts<'_> {
     /// An answer says who acts, and by when; for how long nobody else is called is another time,
     /// and both stand together, so that the later one is not taken for the time there is.
     fn what_it_means(&self) -> String {
-        let of_it = match self.more_standing() {
-            (0, _) | (_, true) => "of it",
-            (_, false) => "of all of it",
-        };
-        let act = match self.act_by() {
-            Some((by, _)) if by > self.now.mono => format!(", and act by {}", self.time(by)),
-            Some(_) => ", and go now".to_owned(),
-            None => String::new(),
+        let all = if self.more_standing().0 > 0 { " all" } else { "" };
+        let act = match self.due() {
+            ActBy::Time(by) => format!(" by {by}"),
+            ActBy::AtOnce | ActBy::Over => " now".to_owned(),
+            ActBy::Unsaid => String::new(),
         };
         let others =
             self.would_hold.map(|until| format!(" Nobody else is called before {}.", self.time(until)));
-        format!("It means: I take care {of_it}{act}.{}", others.unwrap_or_default())
-    }
-
-    /// `If nobody has answered by 01:25, the next to be asked: Tom by mail, and you again by push.`
-    fn next(&self) -> Option<String> {
-        let (targets, at) = self.next.as_ref()?;
-        let me = |target: &&Target| target.contact.is_some() && target.contact == self.target.contact;
-        let (mine, others): (Vec<&Target>, Vec<&Target>) = targets.iter().partition(me);
-        let people = words::list(&self.ways_to(others));
-        let again = words::list(&mine.iter().map(|it| crate::plan::spoken(&it.channel)).collect::<Vec<_>>());
-        let asked = match (people.is_empty(), again.is_empty()) {
-            (true, true) => return None,
-            (false, true) => people,
-            (true, false) => format!("you again, by {again}"),
-            (false, false) => format!("{people}, and you again by {again}"),
-        };
-        Some(format!("If nobody has answered by {}, the next to be asked: {asked}.", self.time(*at)))
+        format!("It means: I take care of it{all}{act}.{}", others.unwrap_or_default())
     }
 
     /// For who may never have been here: that it is an aquarium, which one, and where.
@@ -287,7 +280,9 @@ impl Facts<'_> {
     /// Where things are and whom to call, for an alarm of this site.
     fn help(&self, said: &BTreeSet<String>) -> Vec<PageLine> {
         let alarm = self.lead.as_ref().and_then(|lead| lead.alarm).filter(|alarm| alarm.watched.is_none());
-        let lines = alarm.map(|alarm| helping::lines(self.plan, alarm.tank, self.reader(), said));
+        // Who has no other way to answer is told above whom to call.
+        let called = if self.ways().is_empty() { CALLED } else { 0 };
+        let lines = alarm.map(|alarm| helping::lines(self.plan, alarm.tank, self.reader(), said, called));
         self.what_place_this_is().into_iter().chain(lines.unwrap_or_default()).map(PageLine::Plain).collect()
     }
 
@@ -305,45 +300,6 @@ impl Facts<'_> {
         lines
     }
 
-    /// Who has been asked, by which way, and what came of it.
-    pub(super) fn told(&self) -> Vec<PageLine> {
-        let mut lines = Vec::new();
-        let late = self.told.len().saturating_sub(TOLD_NAMED);
-        let is_last = |at: usize, telling: &Telling<'_>| {
-            !self.told.iter().skip(at + 1).any(|later| later.target == telling.target)
-        };
-        let named = self.told.iter().enumerate().filter(|(at, it)| *at >= late || is_last(*at, it));
-        let named: Vec<&Telling<'_>> = named.map(|(_, telling)| telling).collect();
-        let before = self.told_before + self.told.len() - named.len();
-        if before > 0 {
-            let pages = words::counted(before, "earlier page");
-            lines.push(PageLine::of(format!("This list leaves out {pages}.")));
-        }
-        let mut told: Vec<(Moment, String)> = Vec::new();
-        for telling in named {
-            let is_person = telling.target.contact.is_some();
-            let fate = match telling.outcome {
-                None if is_person => "on its way".to_owned(),
-                None => "is being switched on".to_owned(),
-                Some(Outcome::Accepted { .. }) if is_person => "sent".to_owned(),
-                Some(Outcome::Accepted { .. }) => "switched on, to wake whoever is near".to_owned(),
-                Some(last) => {
-                    let trouble = last.trouble().unwrap_or_default();
-                    let how = if last.is_for_now() { "not yet" } else { "FAILED" };
-                    format!("{how}: {trouble}")
-                }
-            };
-            told.push((telling.at, format!("{}: {fate}", self.way_to(telling.target))));
-        }
-        for (by, at) in &self.answers {
-            told.push((*at, format!("{} answered {}", self.person(&by.who), way_in_words(&by.via))));
-        }
-        told.sort_by_key(|(at, _)| *at);
-        lines.extend(told.into_iter().map(|(at, words)| PageLine::At(self.time(at), words)));
-        lines.extend(self.next().map(PageLine::Plain));
-        lines
-    }
-
     fn call_foot(&self) -> Vec<String> {
         let nth = self.before + self.after.len() + 1;
         let nth = if nth == 1 {
@@ -356,16 +312,11 @@ impl Facts<'_> {
                 "Sent {} by the watch (the computer that reads the sensors): {nth}.",
                 self.time(self.now.mono)
             ),
-            format!(
-                "All pages with the code {} are about this{}.",
-                self.code,
-                if self.ways().is_empty() { "" } else { ": one answer is enough" }
-            ),
+            format!("All pages with the code {} are about this: one answer is enough.", self.code),
         ];
         foot.extend(self.repeat());
-        foot.push(
-            "Estimates hold if nothing changes. This watch is a help, never the only safeguard.".to_owned(),
-        );
+        let estimates = if self.outlooks.is_empty() { "" } else { "Estimates hold if nothing changes. " };
+        foot.push(format!("{estimates}This watch is a help, never the only safeguard."));
         foot
     }
 

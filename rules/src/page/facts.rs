@@ -56,6 +56,8 @@ pub(crate) struct Facts<'a> {
     pub(crate) done: Vec<String>,
     /// How long there is, tank by tank; empty unless somebody is asked to act.
     pub(crate) outlooks: Vec<Outlook>,
+    /// The water of the tanks that a lead of lost sight hides: what was last measured, and when.
+    pub(crate) last_seen: Vec<(String, Moment)>,
     /// The mains are out, as far as is known, and this bears on them.
     pub(crate) power_cut: bool,
     /// When the watch's own power ends, if it is known.

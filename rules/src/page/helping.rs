@@ -2,6 +2,7 @@
 //! what a helper may do.
 
 use super::said::PageLine;
+use crate::card;
 use crate::plan::ways::Skill;
 use crate::plan::{Contact, Help, Plan, TankId};
 use crate::site::Callee;
@@ -9,15 +10,12 @@ use crate::words::{capital, sentence};
 use std::collections::BTreeSet;
 
 /// Words of the trade that no other word can stand for, and what they mean.
-const MEANINGS: [(&str, &str); 21] = [
+const MEANINGS: [(&str, &str); 18] = [
     ("sump", "the box of water below the tank, mostly inside its stand"),
     ("return pump", "stands in the sump and lifts its water back into the tank"),
     ("circulation pump", "hangs inside the tank and moves its water"),
     ("top-off", "a small pump that fills up fresh water from a can or box beside the tank"),
-    (
-        "air pump",
-        "a small box that blows bubbles into the water, through a thin hose with a stone at its end",
-    ),
+    ("air pump", "a small box that blows bubbles into the water, through a thin hose"),
     ("dosing pump", "a small pump that drips something from a bottle into the water"),
     ("skimmer", "a tall tube with a cup of foam on top, in the sump or beside it"),
     ("reactor", "a closed tube that water is pumped through, in the sump or beside it"),
@@ -30,9 +28,6 @@ const MEANINGS: [(&str, &str); 21] = [
     ("mains", "the power that the house gets from outside"),
     ("salinity", "how salty the water is"),
     ("pH", "how acid the water is: low is acid; a fast change either way harms the animals"),
-    ("ammonia", "a poison that the animals' waste gives off"),
-    ("siphon", "a hose or pipe that goes on running by itself"),
-    ("power strips", "leads with several sockets in a row"),
     ("the watch", "the small computer that reads the sensors, and sends these pages"),
 ];
 const KEEPER: &str = "the keeper";
@@ -40,7 +35,8 @@ const KEEPER: &str = "the keeper";
 const GATEWAY: &str = "gateway ";
 
 /// What a helper leaves alone, whoever asks.
-const NOT_FOR_HELPERS: &str = "switching breakers back on, dosing, topping up, and hands in the water";
+const NOT_FOR_HELPERS: &str =
+    "adding anything to the water, switching breakers back on, and hands in the water";
 
 /// Whom this reader may call, in the keeper's order. Nobody is told to call themselves.
 pub(super) fn callees<'p>(
@@ -64,6 +60,16 @@ pub(super) fn place_of(plan: &Plan, about: Option<TankId>, step: &str, gives_air
     }
     let named = known.iter().rev().filter(|(thing, _)| stems(thing).all(|word| said.contains(&word)));
     named.max_by_key(|(thing, _)| stems(thing).count()).map(|entry| said_of(entry))
+}
+
+/// Whether a step of some built-in card needs it: it is said there, and on no other page.
+fn is_named_by_cards(thing: &str) -> bool {
+    let steps = card::built_in().iter().flat_map(|known| &known.card.lines);
+    let wanted: Vec<String> = stems(thing).collect();
+    steps.map(|line| &line.words).any(|step| {
+        let said: Vec<String> = stems(step).collect();
+        wanted.iter().all(|word| said.contains(word))
+    })
 }
 
 /// `Heater plugs: left of the stand.`
@@ -126,13 +132,14 @@ pub(super) fn aquarium(plan: &Plan, tank: TankId) -> String {
 
 /// The lines for a page about this tank, or about the whole site.
 ///
-/// Where things are, but for what was `said` beside the steps. Things of a tank, and gateways, are
-/// said beside the steps that need them, and nowhere else.
+/// Where things are that no built-in card names, but for what was `said` beside the steps. All else
+/// is said beside the steps that need it, and nowhere else; and so are those `called` first.
 pub(super) fn lines(
     plan: &Plan,
     about: Option<TankId>,
     reader: Option<(&str, &Contact)>,
     said: &BTreeSet<String>,
+    called: usize,
 ) -> Vec<String> {
     let to_helper = reader.is_some_and(|(_, contact)| contact.helper);
     let tanks = (0..).map(TankId).zip(&plan.tanks).filter(|(id, _)| about.is_none_or(|about| about == *id));
@@ -142,9 +149,11 @@ pub(super) fn lines(
     // Above it stands for a helper which aquarium a page about one is of.
     let which = tanks.iter().filter(|_| about.is_none() || !to_helper);
     let mut lines: Vec<String> = which.filter_map(|(id, ..)| which_tank(plan, *id)).collect();
-    let is_new = |found: &&(String, String)| !said.contains(&said_of(found)) && !found.0.starts_with(GATEWAY);
+    let is_new = |found: &&(String, String)| {
+        !said.contains(&said_of(found)) && !found.0.starts_with(GATEWAY) && !is_named_by_cards(&found.0)
+    };
     lines.extend(plan.help.places.iter().filter(is_new).map(place));
-    for callee in callees(plan, reader) {
+    for callee in callees(plan, reader).skip(called) {
         lines.push(format!("Call {}: {}", callee.name, callee.phone.dialled()));
     }
     lines.extend(plan.help.emergency.iter().map(|phone| format!("Somebody is hurt: {}", phone.dialled())));

@@ -102,10 +102,10 @@ fn part_html(part: &PagePart, code: &str) -> String {
                 words(text, code)
             ),
             PageLine::Link { words: text, address } => format!(
-                "{}<a href=\"{}\" style=\"display:block;border:2px solid currentColor;padding:11px 12px;\
-                 text-align:center;font-size:18px;font-weight:bold;text-decoration:none;color:inherit\">Open to answer</a>",
-                plain(&words(text, code)),
-                escape(address)
+                "<a href=\"{}\" style=\"display:block;border:2px solid currentColor;padding:11px 12px;\
+                 text-align:center;font-size:18px;font-weight:bold;text-decoration:none;color:inherit\">{}</a>",
+                escape(address),
+                escape(text.trim_end_matches(':'))
             ),
         };
     }

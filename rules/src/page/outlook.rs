@@ -14,6 +14,25 @@ const DAY_H: f64 = 12.0;
 const VAGUE_H: (f64, f64) = (0.25, 24.0);
 /// In a text only what ends within hours.
 const SOON_H: f64 = 12.0;
+/// What may come before this is said to come at any time.
+const AT_ONCE_H: f64 = 1.0 / 12.0;
+
+/// By when somebody has to act.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(super) enum ActBy {
+    /// By this time of day.
+    Time(String),
+    /// What may come may come at any time.
+    AtOnce,
+    /// The time for it is over.
+    Over,
+    /// Nothing says.
+    Unsaid,
+}
+
+fn hours(span: Span) -> f64 {
+    span.0 as f64 / 3.6e6
+}
 
 impl Coming {
     /// Whether a person learns something by it.
@@ -66,9 +85,24 @@ impl Facts<'_> {
         found
     }
 
-    /// By when the leading alarm wants an act, and how long it gives. What says nothing of it gives
-    /// an hour if it is high, as its page says, and half of one if it is critical.
-    pub(super) fn act_by(&self) -> Option<(Moment, Span)> {
+    /// By when an act is wanted, and it is the only such time on the page: when the first harm may
+    /// come, or else when the leading alarm's time to respond ends.
+    pub(super) fn due(&self) -> ActBy {
+        let Some(by) = self.act_by() else { return ActBy::Unsaid };
+        let left = hours(by - self.now.mono);
+        let harms = self.by_urgency().into_iter().filter(|_| self.priority > Priority::Low);
+        let soonest = harms.map(Outlook::early).fold(f64::INFINITY, f64::min);
+        match soonest < left {
+            _ if left <= 0.0 => ActBy::Over,
+            true if soonest < AT_ONCE_H => ActBy::AtOnce,
+            true => ActBy::Time(words::not_before(&self.now, soonest, &self.plan.zone)),
+            false => ActBy::Time(self.time(by)),
+        }
+    }
+
+    /// By when the leading alarm wants an act. What says nothing of it gives an hour if it is high,
+    /// as its page says, and half of one if it is critical.
+    fn act_by(&self) -> Option<Moment> {
         let lead = self.lead.as_ref().filter(|lead| lead.stands())?;
         let unsaid = match lead.priority {
             Priority::Critical => Some(Span::minutes(30)),
@@ -84,29 +118,20 @@ impl Facts<'_> {
             }
             Some(_) | None => lead.onset,
         };
-        Some((begins + given, given))
+        Some(begins + given)
     }
 
-    /// What is left of the leading alarm's time to respond; where it has none, what its priority
-    /// says.
+    /// By when somebody has to act; where nothing says so, what the priority says.
     fn time_to_act(&self) -> Option<String> {
         let lead = self.lead.as_ref().filter(|lead| lead.stands())?;
-        let Some((by, given)) = self.act_by() else {
-            return Some(match lead.priority {
-                // Of an alarm that the plan has no more.
-                Priority::Critical => "Act at once.".to_owned(),
-                Priority::High => "Act within the hour.".to_owned(),
-                Priority::Medium => "Act today.".to_owned(),
-                Priority::Low => "Tomorrow will do.".to_owned(),
-            });
-        };
-        let left = by - self.now.mono;
-        Some(match left.0 > 0 {
-            true => {
-                let left = if left < Span::minutes(1) { left } else { Span(left.0 / 60_000 * 60_000) };
-                format!("Act by {}: {left} left of {given}.", self.time(by))
-            }
-            false => format!("The time to act, {given}, is over: go now."),
+        Some(match (self.due(), lead.priority) {
+            (ActBy::Time(by), _) => format!("Act by {by}."),
+            (ActBy::Over, _) => "The time to act is over: go now.".to_owned(),
+            (ActBy::AtOnce, _) | (ActBy::Unsaid, Priority::Critical) => "Act at once.".to_owned(),
+            // Of an alarm that the plan has no more.
+            (ActBy::Unsaid, Priority::High) => "Act within the hour.".to_owned(),
+            (ActBy::Unsaid, Priority::Medium) => "Act today.".to_owned(),
+            (ActBy::Unsaid, Priority::Low) => "Tomorrow will do.".to_owned(),
         })
     }
 
@@ -120,7 +145,7 @@ impl Facts<'_> {
                     Breathless::Seen => "no flow and no air",
                     Breathless::NotProved => "nothing shows flow or air",
                 };
-                let oxygen = coming.unwrap_or_else(|| "oxygen is not estimated, act now".to_owned());
+                let oxygen = coming.unwrap_or_else(|| "how long its oxygen lasts is not known".to_owned());
                 let leads = if leads { " Go there first." } else { "" };
                 let water = it.water.as_ref().map(|water| format!(" Water {water}.")).unwrap_or_default();
                 format!("{place}: {air}; {oxygen}.{leads}{water}")
@@ -129,20 +154,16 @@ impl Facts<'_> {
         }
     }
 
-    /// `below 22 °C not before 03:40, likely about 05:10`
+    /// `below 22 °C not before 03:40`: the early end is the one to act by, and a second time beside
+    /// it reads as a second answer.
     fn coming(&self, harm: &Coming) -> String {
-        let at = |hours: f64| words::not_before(&self.now, hours, &self.plan.zone);
         let what = &harm.what;
-        let likely = harm.range.likely;
-        let likely =
-            (likely.is_finite() && likely <= DAY_H && likely > harm.range.low + 0.1).then(|| at(likely));
-        match (harm.range.low < 1.0 / 12.0, likely) {
-            (true, Some(likely)) => format!("{what} possible from now on, likely about {likely}"),
-            (true, None) => format!("{what} at any time from now on"),
-            (false, Some(likely)) => {
-                format!("{what} not before {}, likely about {likely}", at(harm.range.low))
+        match harm.range.low < AT_ONCE_H {
+            true => format!("{what} at any time from now on"),
+            false => {
+                let at = words::not_before(&self.now, harm.range.low, &self.plan.zone);
+                format!("{what} not before {at}")
             }
-            (false, None) => format!("{what} not before {}", at(harm.range.low)),
         }
     }
 

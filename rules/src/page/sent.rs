@@ -184,7 +184,9 @@ impl<'a> Pages<'a> {
         newest
             && match page.purpose {
                 Purpose::Call | Purpose::Drill => call.is_asking(),
-                Purpose::Digest | Purpose::Taken | Purpose::AllClear | Purpose::Notice => true,
+                // What came and went is told in the morning all the same.
+                Purpose::Digest => call.core.answerer().is_none(),
+                Purpose::Taken | Purpose::AllClear | Purpose::Notice => true,
             }
     }
 

@@ -17,6 +17,8 @@ const CALL_EMERGENCY: &str = "call the emergency number";
 const STEPS: usize = 12;
 /// How somebody finds a heater's plug who has never seen one.
 const WHICH_HEATER: &str = "Heaters are rods of glass or metal in the water: follow each cable to its plug.";
+/// How somebody starts an air pump who has never done so.
+const HOW_TO_START_AIR: &str = "Hang its stone deep in the water, switch on: bubbles rise.";
 
 /// The steps of one page, in the order of its numbers.
 #[derive(Default)]
@@ -156,17 +158,17 @@ impl Facts<'_> {
     }
 
     /// The step with whom to call, and where to find what it names: each said once a page. A helper
-    /// is told how to know a heater and its plug where nobody has written down where they are.
+    /// is told how an air pump is started, and how to know a heater and its plug where nobody has
+    /// written down where they are.
     fn with_place(&self, line: &CardLine, step: PageStep, once: &mut SaidOnce) -> PageStep {
         let step = PageStep { said: self.with_number(&step.said, once), ..step };
         let about = self.lead.as_ref().and_then(|lead| lead.alarm).and_then(|alarm| alarm.tank);
         let unknown = self.is_helper() && line.names_a_heater_plug();
         let place = helping::place_of(self.plan, about, &step.own, line.act == Some(Act::Air))
             .or_else(|| unknown.then(|| WHICH_HEATER.to_owned()));
-        match place.filter(|place| once.places.insert(place.clone())) {
-            Some(place) => PageStep { said: format!("{} {place}", step.said), ..step },
-            None => step,
-        }
+        let how = (line.act == Some(Act::Air) && self.is_helper()).then(|| HOW_TO_START_AIR.to_owned());
+        let more = place.into_iter().chain(how).filter(|more| once.places.insert(more.clone()));
+        PageStep { said: more.fold(step.said, |said, more| said + " " + &more), ..step }
     }
 
     /// In which order tanks get air, where several have none: a house has one battery pump.

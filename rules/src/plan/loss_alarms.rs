@@ -124,7 +124,7 @@ fn build(
         ),
     };
     let title = match &sight {
-        Sight::Broker | Sight::Part(_) => "the broker is away".to_owned(),
+        Sight::Broker | Sight::Part(_) => "sensors are not heard".to_owned(),
         Sight::Gateway(gateway) => format!("the sensors behind gateway {} are not heard", spoken(gateway)),
         Sight::Sensor(_) => {
             let tank = first.tank.and_then(|tank| tanks.get(tank.index()));
@@ -141,13 +141,7 @@ fn build(
     // Where it is of no one tank, each thing is said with its own.
     let own = |id: Option<TankId>| id.filter(|_| tank.is_none()).and_then(|id| tanks.get(id.index()));
     let quiet: Vec<String> = silenced.iter().map(|it| placed(own(it.tank), ": ", &it.title)).collect();
-    let unseen: Vec<String> = lost.iter().map(|it| placed(own(it.tank), " ", &it.title)).collect();
-    let consequence = format!(
-        "{} {} not measured, so these alarms can't ring: {}",
-        few(&unseen, "other sensor"),
-        if unseen.len() == 1 { "is" } else { "are" },
-        few(&quiet, "other alarm"),
-    );
+    let consequence = format!("the watch can't call anybody for: {}", few(&quiet, "other alarm"));
     let written = format!("{name} is out of sight");
     let alarm = Alarm {
         name: format!("{SIGHT}{name}"),

@@ -2,7 +2,7 @@
 //! that are lost, the alarms that they silence and the tanks flow in; lines flow out: what to look
 //! at by hand and what is good there, what to do if it is not, and then what to mend.
 
-use super::measure::{FLOOR, MeasureKind, PLUGGED_IN};
+use super::measure::{FLOOR, FLOW, FLOW_EVERYWHERE, HAS_POWER, MeasureKind, PLUGGED_IN};
 use super::{Alarm, Feed, Sensor, SensorId, Sight, Tank, rationalise};
 use crate::card::{Act, Card, CardLine, Who, is_plain};
 use crate::condition::Comparison;
@@ -12,6 +12,9 @@ use std::collections::BTreeSet;
 
 /// What shows that there is power.
 const PRESENCE: &str = "presence";
+
+/// The looks that come before warmth, for a text.
+const FLOOR_IN_A_TEXT: &str = "Go and look: floor dry? Water moves? Wet: stay out.";
 
 /// How a sensor should report helps a keeper only.
 pub(super) fn response(
@@ -43,57 +46,82 @@ pub(super) fn response(
         });
     }
     let mut looked_at = BTreeSet::new();
-    let (floors, rest): (Vec<_>, Vec<_>) = lost.iter().partition(|(_, sensor)| {
-        MeasureKind::named(sensor.measure.name).is_some_and(|it| it.by_hand == FLOOR)
-    });
-    for (_, sensor) in floors.into_iter().chain(rest) {
-        let Some(kind) = MeasureKind::named(sensor.measure.name) else { continue };
-        // Whether the house has power is one look, whoever else was to show it.
-        let of_house = |it: &Sensor| it.tank.is_none() && it.measure.name == PRESENCE;
-        if sensor.measure.name == PRESENCE && sensor.tank.is_some() && lost.iter().any(|(_, it)| of_house(it))
-        {
-            continue;
-        }
-        // That a pump or heater has power is the same look again.
-        let looked =
-            |it: &Sensor| it.measure.name == PRESENCE && (it.tank.is_none() || it.tank == sensor.tank);
-        if kind.by_hand == PLUGGED_IN && lost.iter().any(|(_, it)| looked(it)) {
-            continue;
-        }
-        // Two probes in one tank are one look into it, by the band of the one that has one.
-        if !looked_at.insert((sensor.tank, kind.by_hand)) {
-            continue;
-        }
-        let alike_there =
-            lost.iter().filter(|(_, it)| (it.tank, it.measure.name) == (sensor.tank, sensor.measure.name));
-        // Several tanks on one page are said in one unit.
-        let scale = on_pages.filter(|_| !alike).unwrap_or(&sensor.scale);
-        let of_water = is_of_water(sensor, tanks);
-        let mut bands = alike_there.filter_map(|(id, sensor)| good(*id, sensor, silenced));
-        let good = bands.next().filter(|_| of_water).map(|band| in_words(band, scale));
-        let words = match &good {
-            Some(good) => kind.by_hand.replacen(". None", &format!(": good is {good}. None"), 1),
-            None => kind.by_hand.to_owned(),
-        };
-        let of = tank_of(sensor, tanks).filter(|_| !alike);
-        let title = of.map(|tank| capital(&tank.title));
-        let text = of_water.then(|| {
-            let good = good.map(|good| format!(", good is {}", good.replace('°', ""))).unwrap_or_default();
-            match &title {
-                Some(title) => format!("{title}: read its thermometer{good}."),
-                None => format!("Read the tank's thermometer{good}."),
+    let kinds =
+        lost.iter().filter_map(|(_, sensor)| Some((*sensor, MeasureKind::named(sensor.measure.name)?)));
+    let mut kinds: Vec<(&Sensor, &MeasureKind)> = kinds.collect();
+    // A wet floor first, since it forbids the rest; then air, before warmth.
+    let looks = [FLOOR, FLOW, HAS_POWER];
+    kinds.sort_by_key(|(_, kind)| looks.iter().position(|it| *it == kind.by_hand).unwrap_or(looks.len()));
+    // Without the broker no tank is seen, whatever told of its flow; of several one look is enough.
+    let of_several = !alike && kinds.iter().any(|(_, kind)| kind.by_hand == FLOW);
+    let all_tanks = of_several || (matches!(sight, Sight::Broker) && !tanks.is_empty());
+    let (floors, rest) = kinds.split_at(kinds.partition_point(|(_, kind)| kind.by_hand == FLOOR));
+    for looks in [floors, rest] {
+        for (sensor, kind) in looks {
+            if all_tanks && kind.by_hand == FLOW {
+                continue;
             }
-        });
-        // Only a keeper has what it takes to measure what is dissolved in the water.
-        let who = if kind.by_hand.starts_with("Measure") { Who::Keeper } else { Who::Anyone };
-        add(CardLine {
-            text: text.filter(|text| is_plain(text)),
-            who,
-            ..CardLine::plain(match &title {
-                Some(title) => format!("{title}: {}", uncapital(&words)),
-                None => words,
-            })
-        });
+            // Whether the house has power is one look, whoever else was to show it.
+            let of_house = |it: &Sensor| it.tank.is_none() && it.measure.name == PRESENCE;
+            if sensor.measure.name == PRESENCE
+                && sensor.tank.is_some()
+                && lost.iter().any(|(_, it)| of_house(it))
+            {
+                continue;
+            }
+            // That a pump or heater has power is the same look again.
+            let looked =
+                |it: &Sensor| it.measure.name == PRESENCE && (it.tank.is_none() || it.tank == sensor.tank);
+            if kind.by_hand == PLUGGED_IN && lost.iter().any(|(_, it)| looked(it)) {
+                continue;
+            }
+            // Two probes in one tank are one look into it, by the band of the one that has one.
+            if !looked_at.insert((sensor.tank, kind.by_hand)) {
+                continue;
+            }
+            let alike_there = lost
+                .iter()
+                .filter(|(_, it)| (it.tank, it.measure.name) == (sensor.tank, sensor.measure.name));
+            // Several tanks on one page are said in one unit.
+            let scale = on_pages.filter(|_| !alike).unwrap_or(&sensor.scale);
+            let of_water = is_of_water(sensor, tanks);
+            let mut bands = alike_there.filter_map(|(id, sensor)| good(*id, sensor, silenced));
+            let good = bands.next().filter(|_| of_water).map(|band| in_words(band, scale));
+            let words = match &good {
+                Some(good) => kind.by_hand.replacen(". None", &format!(": good is {good}. None"), 1),
+                None => kind.by_hand.to_owned(),
+            };
+            let of = tank_of(sensor, tanks).filter(|_| !alike);
+            let title = of.map(|tank| capital(&tank.title));
+            let of_floor = (kind.by_hand == FLOOR).then(|| FLOOR_IN_A_TEXT.to_owned());
+            let text = of_floor.or_else(|| {
+                of_water.then(|| {
+                    let good =
+                        good.map(|good| format!(", good is {}", good.replace('°', ""))).unwrap_or_default();
+                    match &title {
+                        Some(title) => format!("{title}: read its thermometer{good}."),
+                        None => format!("Read the tank's thermometer{good}."),
+                    }
+                })
+            });
+            // Only a keeper has what it takes to measure what is dissolved in the water.
+            let who = if kind.by_hand.starts_with("Measure") { Who::Keeper } else { Who::Anyone };
+            add(CardLine {
+                text: text.filter(|text| is_plain(text)),
+                who,
+                act: (kind.by_hand == FLOW).then_some(Act::Air),
+                ..CardLine::plain(match (&title, of) {
+                    (_, Some(tank)) if kind.by_hand == FLOOR => {
+                        words.replacen("dry?", &format!("dry ({})?", tank.title), 1)
+                    }
+                    (Some(title), _) => format!("{title}: {}", uncapital(&words)),
+                    (None, _) => words,
+                })
+            });
+        }
+        if all_tanks {
+            add(CardLine { act: Some(Act::Air), ..CardLine::plain(FLOW_EVERYWHERE) });
+        }
     }
     let unheated = |sensor: &Sensor| tank_of(sensor, tanks).is_some_and(|tank| tank.gear.unheated);
     if waters().any(|sensor| !unheated(sensor)) {
@@ -107,7 +135,9 @@ pub(super) fn response(
     match sight {
         Sight::Part(_) => {}
         Sight::Broker => {
-            add(CardLine::plain("See whether the router, the broker and the house have power."));
+            add(CardLine::plain(
+                "Lamps burn, and the router is dark? See whether it is plugged in, with dry hands. Then tell the keeper.",
+            ));
         }
         Sight::Gateway(gateway) => {
             if let Some((_, sensor)) = lost.first() {

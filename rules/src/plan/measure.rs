@@ -26,9 +26,19 @@ const fn kind(name: &'static str, dimensions: &'static [Dimension], by_hand: &'s
 /// What shows by hand that a device works.
 pub(super) const PLUGGED_IN: &str = "See whether what is plugged in has power and runs.";
 
+/// What shows that there is power.
+pub(super) const HAS_POWER: &str = "Do lamps and pumps have power? If none has, every tank needs air.";
+
 /// What is looked at before anything is touched.
 pub(super) const FLOOR: &str =
-    "Is the floor dry? Only then go on. Wet at plugs: stay out, and call for help.";
+    "Go and look: is the floor dry? Only then go on. Wet at plugs: stay out, and call for help.";
+
+/// What is looked at before warmth: in still water fish have an hour.
+pub(super) const FLOW: &str = "Does the water move? If not, start the air pump.";
+
+/// The same where no tank is seen.
+pub(super) const FLOW_EVERYWHERE: &str =
+    "Does the water move in every tank? Where it does not, start the air pump.";
 
 /// All of them.
 pub(super) static KINDS: &[MeasureKind] = &[
@@ -43,14 +53,14 @@ pub(super) static KINDS: &[MeasureKind] = &[
             "Read another thermometer in the tank. None there? Feel the glass: good is neither hot nor colder than the room.",
         )
     },
-    kind("presence", &[], "See whether lamps and pumps have power."),
+    kind("presence", &[], HAS_POWER),
     kind("leak", &[], FLOOR),
     kind("state", &[], PLUGGED_IN),
-    kind("flow", &[Dimension::FLOW], "Look at the water: does it move?"),
+    kind("flow", &[Dimension::FLOW], FLOW),
     kind(
         "level",
         &[Dimension::LENGTH, Dimension::NUMBER, Dimension::VOLUME],
-        "Look at the water line: it should be neither at the rim nor far below it.",
+        "Is the water line at the rim, or far below it? Then add nothing, and call for help.",
     ),
     kind("power", &[Dimension::POWER], PLUGGED_IN),
     kind("energy", &[Dimension::ENERGY], PLUGGED_IN),

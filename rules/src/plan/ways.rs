@@ -161,7 +161,7 @@ impl Way {
             except: None,
             takes: None,
             needs: if needs_router { Needs::Router } else { Needs::Nothing },
-            page: "On the page in the house:".to_owned(),
+            page: "Answer on the page in the house:".to_owned(),
             text: None,
             link: Some(format!("{url}/call/{{code}}")),
         }

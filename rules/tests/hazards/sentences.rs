@@ -141,9 +141,9 @@ fn in_a_power_cut_a_wet_floor_comes_first_then_air_then_the_jug_then_feeding() {
         in_order(
             story.page(to),
             &[
-                "\nFirst: Is the floor dry near plugs and cables? Only then go on. Wet: stay out, and call for help.",
+                "\nFirst: Take a torch. Is the floor dry near plugs and cables? Only then go on. Wet: stay out, and call for help.",
                 "\n2. Start the battery air pump",
-                "\n3. A tank without bubbles? Lift its water with a jug by the handle, and pour it from a hand's height.",
+                "\n3. A tank without bubbles? Lift its water with a jug by the handle, and pour it back from 10 cm (4 in) up.",
                 "five minutes in every fifteen. Hands stay out of the water: power can return any second.",
                 "Do not feed. Switch automatic feeders off.",
             ],
@@ -193,10 +193,10 @@ fn water_on_the_floor_begins_with_the_top_off_then_the_sump_the_return_the_panel
         in_order(
             story.page(to),
             &[
-                "\nFirst: Look from dry ground at plugs, cables, power strips. Is one wet? Go no nearer",
-                "\n2. All of them dry? Unplug the top-off pump first, at a dry plug",
+                "\nFirst: Look from dry ground at plugs and cables. Is one wet? Go no nearer",
+                "\n2. All of them dry? Unplug the top-off pump, if there is one, at a dry plug",
                 "Is the sump full to the brim? Leave the return pump on, and take water out with a bucket",
-                "Sump not full? Unplug the return pump at a dry plug, and look at the sump: the pipes run back into it.",
+                "Sump not full? Unplug the return pump at a dry plug. Water runs back into the sump: full then? Take some out.",
                 "Plugs or cables wet? Go no nearer; switch their circuit off at the panel, if you reach that on dry ground.",
                 "Then air, if the way there is dry: start the battery air pump.",
             ],

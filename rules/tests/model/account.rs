@@ -8,6 +8,7 @@ mod call;
 mod climbing;
 mod heater;
 mod house;
+mod limits;
 mod mass;
 mod night;
 mod people;
@@ -22,7 +23,7 @@ pub(crate) use house::{Alarm, Deed, House, LOST_FOR, Ladder, MINUTE, Rank, SIREN
 use mass::Bursts;
 use sight::Voice;
 use siren::Siren;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 #[derive(Clone)]
 pub(crate) struct Account<'a> {
@@ -42,6 +43,9 @@ pub(crate) struct Account<'a> {
     broken: BTreeSet<&'static str>,
     /// How many pages have failed.
     failures: u32,
+    /// When a way with a limit has carried something; and how many pages had to wait.
+    carried: BTreeMap<&'static str, Vec<i64>>,
+    planned: u32,
     voices: Vec<Voice>,
     heater: Heater,
 }
@@ -61,6 +65,8 @@ impl<'a> Account<'a> {
             bursts: Bursts::default(),
             broken: BTreeSet::new(),
             failures: 0,
+            carried: BTreeMap::new(),
+            planned: 0,
             heater: Heater::default(),
             voices: vec![Voice::at_first(); house.switches()],
         }
@@ -77,13 +83,16 @@ impl<'a> Account<'a> {
             };
             self.now = self.now.max(at);
             self.happen(what);
+            self.see_to_waiting();
         }
         panic!("time stands still at {}", self.now);
     }
 
     pub(crate) fn deed(&mut self, deed: Deed) {
         match deed {
-            Deed::Draws => self.draws(),
+            Deed::Draws => self.draws(true),
+            Deed::Rests => self.draws(false),
+            Deed::Sticks(sticks) => self.sticks(sticks),
             Deed::Silent(switch) => self.falls_silent(switch),
             Deed::Speaks(switch) => self.speaks(switch),
             Deed::Begins(switch) => {
@@ -113,17 +122,34 @@ impl<'a> Account<'a> {
             Deed::AnswersAll(who, alarm) => self.answers(who, alarm, false, None),
             Deed::Holds(who, alarm, minutes) => self.answers(who, alarm, true, Some(minutes)),
             Deed::Next(who, alarm) => self.presses_next(who, alarm),
-            // What is recorded is as it was; for how long something has been true is not known any
-            // more.
-            Deed::Restart => {
-                let now = self.now + 1;
-                for (since, raised) in self.true_since.iter_mut().zip(&self.raised) {
-                    *since = since.map(|since| if *raised { since } else { now });
-                }
-                self.siren_hears_again();
-            }
+            Deed::Restart => self.restarts(),
         }
+        self.see_to_waiting();
         self.wait_until(self.now);
+    }
+
+    /// What is recorded is as it was; for how long something has been true is not known any more. A
+    /// millisecond later all is heard that is not silent.
+    fn restarts(&mut self) {
+        let now = self.now + 1;
+        for (since, raised) in self.true_since.iter_mut().zip(&self.raised) {
+            *since = since.map(|since| if *raised { since } else { now });
+        }
+        self.sight_restarts();
+        self.heater_restarts();
+        self.limits_restart();
+        for call in &mut self.calls {
+            // A watch that keeps falling over waits once, not again at each start.
+            let loops = call.started.is_some_and(|last| self.now - last <= 5 * MINUTE);
+            call.unheard = call.unheard.filter(|_| loops).or(Some(self.now));
+            call.started = Some(self.now);
+        }
+        self.siren_hears_again();
+    }
+
+    /// A rung that is due before the watch has listened once waits for that, a minute at most.
+    fn listens_until(&self, call: &Call) -> Option<i64> {
+        call.unheard.filter(|_| !self.has_listened()).map(|since| since + MINUTE)
     }
 
     /// When something that is true, and not raised yet, will be.
@@ -138,7 +164,7 @@ impl<'a> Account<'a> {
         for alarm in 0..self.true_since.len() {
             all.extend(self.about_to_raise(alarm).map(|at| (at, 0, Thing::Raise(alarm))));
         }
-        all.extend(self.is_seen_to_draw().map(|at| (at, 0, Thing::Draws)));
+        all.extend(self.heater_is_due().map(|at| (at, 0, Thing::Heater)));
         for switch in 0..self.voices.len() {
             all.extend(self.goes_blind(switch).map(|at| (at, 0, Thing::Blind(switch))));
         }
@@ -153,11 +179,13 @@ impl<'a> Account<'a> {
                     }
                     // What is true again and will be raised is not over.
                     _ => {
-                        let is_true = |it: &&Member| self.true_since[it.alarm] <= Some(self.now);
+                        let settled = (since + self.settle(call)).max(self.now);
+                        let is_true =
+                            |it: &&Member| self.true_since[it.alarm].is_some_and(|from| from <= settled);
                         let again = call.members.iter().filter(is_true);
-                        let again = again.filter_map(|it| self.about_to_raise(it.alarm)).max();
-                        let settled = since + self.settle(call);
-                        all.push((again.map_or(settled, |at| settled.max(at)), 1, Thing::Settled(at)));
+                        let again = again.filter_map(|it| self.about_to_raise(it.alarm));
+                        let settled = again.chain(self.listens_until(call)).fold(settled, i64::max);
+                        all.push((settled, 1, Thing::Settled(at)));
                     }
                 }
                 continue;
@@ -173,7 +201,8 @@ impl<'a> Account<'a> {
                             // All rungs go before this watch does.
                             let first = climb.next < self.house.ladders[ladder].rungs.len();
                             let due = if first && self.goes_dark() { self.now } else { climb.due };
-                            all.push((due, 4, Thing::Rung(at, ladder)));
+                            let heard = self.listens_until(call);
+                            all.push((heard.map_or(due, |at| due.max(at)), 4, Thing::Rung(at, ladder)));
                         }
                     }
                     all.extend(call.news.map(|(_, due)| (due, 5, Thing::News(at))));
@@ -186,6 +215,8 @@ impl<'a> Account<'a> {
                 all.extend(at_times.map(|due| (due, 3, Thing::Anew(at, member.alarm))));
             }
         }
+        let waiting = self.waiting().into_iter();
+        all.extend(waiting.map(|(until, at, target)| (until, 7, Thing::Room(at, target))));
         all.extend(self.siren_is_due().map(|due| (due, 9, Thing::Siren)));
         all.into_iter().map(|(at, order, what)| (at.max(self.now), order, what)).min_by_key(|it| (it.0, it.1))
     }
@@ -193,7 +224,7 @@ impl<'a> Account<'a> {
     fn happen(&mut self, what: Thing) {
         match what {
             Thing::Siren => self.see_to_siren(),
-            Thing::Draws => self.heater_is_seen(),
+            Thing::Heater => self.heater_is_seen(),
             Thing::Blind(switch) => self.is_blind(switch),
             Thing::Raise(alarm) => {
                 self.see_to_bursts();
@@ -208,14 +239,19 @@ impl<'a> Account<'a> {
                 self.is_worse(alarm);
             }
             Thing::Failed(at) => {
-                self.failures += 1;
                 let target = self.calls[at].failed.remove(0);
+                self.failures += u32::from(self.broken.contains(target));
                 self.fails(at, target);
             }
+            Thing::Room(at, target) => self.tries_again(at, target),
             Thing::Settled(at) => {
-                let told: Vec<&str> = self.calls[at].reached.iter().copied().collect();
-                told.into_iter().for_each(|target| self.tell(at, target, "clear"));
+                let told: Vec<&str> = self.calls[at].reached.iter().copied().chain(self.missed(at)).collect();
+                for target in told {
+                    self.says_for_all(at, target);
+                    self.tell(at, target, "clear");
+                }
                 self.calls[at].phase = Phase::Over;
+                self.cut_is_forgotten();
             }
             Thing::Morning(at) if self.calls[at].nothing_since.is_some() => {
                 let ladders: BTreeSet<usize> =
@@ -227,6 +263,7 @@ impl<'a> Account<'a> {
                     first.unwrap_or_default().into_iter().for_each(|target| self.tell(at, target, "morning"));
                 }
                 self.calls[at].phase = Phase::Over;
+                self.cut_is_forgotten();
             }
             Thing::Morning(at) | Thing::HoldOver(at) => self.climb_anew(at),
             Thing::LeaseOver(at) => match self.held_until(at) {
@@ -332,7 +369,8 @@ enum Thing {
     Pressed(usize),
     Anew(usize, usize),
     Failed(usize),
+    Room(usize, &'static str),
     Blind(usize),
-    Draws,
+    Heater,
     Siren,
 }

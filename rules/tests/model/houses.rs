@@ -22,7 +22,7 @@ topic = "heater/power"
 tank = "lagoon"
 measures = "power"
 unit = "W"
-every = "1 min"
+every = "2 min"
 [relay.heaters]
 command = { topic = "heater/set", on = "on", off = "off" }
 moves = "heat"
@@ -47,12 +47,14 @@ pub(crate) struct Kind {
     pub(crate) critical: f64,
     /// How often an alarm says that the watch's own power ends; needs a switch for each alarm.
     pub(crate) own_end: f64,
-    /// Whether switches fall silent; needs one for each alarm, and no restarts.
+    /// Whether switches fall silent; needs one for each alarm.
     pub(crate) silence: bool,
-    /// Whether the first alarm cuts the heater; no restarts.
+    /// Whether the first alarm cuts the heater.
     pub(crate) cuts: bool,
     /// Whether ways break.
     pub(crate) breaks: bool,
+    /// Whether ways have limits.
+    pub(crate) limits: bool,
     /// Seconds between two things.
     pub(crate) gaps: &'static [i64],
     pub(crate) deeds: usize,
@@ -137,7 +139,9 @@ fn deed(kind: Kind, house: &House) -> impl Strategy<Value = Deed> + use<> {
         (often(kind.breaks, 3), select(&WAYS).prop_map(Deed::Breaks).boxed()),
         (often(kind.breaks, 2), select(&WAYS).prop_map(Deed::Mends).boxed()),
         (often(kind.cuts, 6), Just(Deed::Draws).boxed()),
-        (often(!kind.silence && !kind.cuts, 2), Just(Deed::Restart).boxed()),
+        (often(kind.cuts, 2), Just(Deed::Rests).boxed()),
+        (often(kind.cuts, 3), any::<bool>().prop_map(Deed::Sticks).boxed()),
+        (2, Just(Deed::Restart).boxed()),
     ];
     Union::new_weighted(all.into_iter().filter(|(weight, _)| *weight > 0).collect())
 }
@@ -147,9 +151,13 @@ fn house(kind: Kind) -> impl Strategy<Value = House> {
     (vec(ladder(kind), 1..=kind.ladders), alarms).prop_flat_map(move |(ladders, alarms)| {
         let alarms: Vec<_> = (0..alarms).map(|at| alarm(kind, at, ladders.len())).collect();
         let sleepers = subsequence(PEOPLE.to_vec(), 0..=2);
-        (Just(ladders), alarms, sleepers, select(&[2_i64, 6, 12, 20, 21])).prop_map(
-            move |(ladders, alarms, sleepers, hour)| {
-                let house = House { ladders, alarms, sleepers, begins: hour * 60 * MINUTE };
+        let limit = (select(&WAYS), 1..5_usize, 0..3_usize);
+        let limits = vec(limit, if kind.limits { 1..4 } else { 0..1 });
+        (Just(ladders), alarms, sleepers, limits, select(&[2_i64, 6, 12, 20, 21])).prop_map(
+            move |(ladders, alarms, sleepers, mut limits, hour)| {
+                limits.sort_unstable();
+                limits.dedup_by_key(|(way, ..)| *way);
+                let house = House { ladders, alarms, sleepers, limits, begins: hour * 60 * MINUTE };
                 if kind.silence { house.and_losses() } else { house }
             },
         )

@@ -19,6 +19,7 @@ const NIGHTS: Kind = Kind {
     silence: false,
     cuts: false,
     breaks: false,
+    limits: false,
     gaps: &[0, 0, MINUTE, MINUTE, 3 * MINUTE, 7 * MINUTE, 20 * MINUTE, 61 * MINUTE],
     deeds: 24,
 };
@@ -37,6 +38,10 @@ const SIRENS: Kind = Kind { alarms: (1, 4), switches: None, siren: 0.6, critical
 
 /// Ways that take no pages.
 const BREAKS: Kind = Kind { breaks: true, siren: 0.2, ..NIGHTS };
+
+/// Ways that carry only so much.
+const LIMITS: Kind =
+    Kind { limits: true, gaps: &[0, 0, 1, MINUTE, 3 * MINUTE, 7 * MINUTE, 20 * MINUTE], ..NIGHTS };
 
 /// The watch's own power ends.
 const DARK: Kind = Kind { alarms: (2, 5), own_end: 0.35, siren: 0.2, ..NIGHTS };
@@ -79,6 +84,11 @@ fn the_siren_sounds_when_the_account_says_and_no_longer() {
 #[test]
 fn who_can_not_be_reached_gives_way_as_the_account_says() {
     agree(BREAKS);
+}
+
+#[test]
+fn what_finds_no_room_on_its_way_waits_as_the_account_says() {
+    agree(LIMITS);
 }
 
 #[test]

@@ -6,7 +6,7 @@ use crate::fixtures::{BERLIN, directory, hours, plan_of, target};
 use crate::houses::{Case, GATE, HEATERS, POWER, rules, topic_of, topic_of_worse};
 use jiff::tz::TimeZone;
 use slackwater_rules::engine::OperatorCommand;
-use slackwater_rules::plan::Surroundings;
+use slackwater_rules::plan::{Quota, Surroundings};
 use slackwater_rules::record::Purpose;
 use slackwater_rules::sim::{ChannelRule, RelayRule, Saying, Shows, SignalOrigin, Sim, SimSite};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
@@ -23,6 +23,7 @@ struct Watch {
     on: Vec<bool>,
     /// Whether it is how long the watch's own power lasts.
     power: Vec<bool>,
+    silent: Vec<bool>,
     /// What each alarm is called.
     names: Vec<String>,
     /// Whether each alarm's `worse` is true; none if it has none.
@@ -36,6 +37,12 @@ impl Watch {
         for name in &house.sleepers {
             let contact = people.contacts.get_mut(*name).expect("there");
             contact.hours = vec![hours("08:00", "22:00")];
+        }
+        for (way, hour, reserve) in &house.limits {
+            let to = target(way);
+            let contact = to.contact.as_ref().and_then(|name| people.contacts.get_mut(name)).expect("there");
+            let quota = Quota { hour: Some(*hour as u32), day: None, reserve: *reserve as u32 };
+            contact.quotas.insert(to.channel, quota);
         }
         let zone = TimeZone::get(BERLIN).expect("bundled zones");
         let plan = plan_of(&rules(house), &Surroundings { directory: people, zone, today: None });
@@ -57,7 +64,8 @@ impl Watch {
         let worse = house.alarms.iter().map(|alarm| alarm.worse.then_some(false)).collect();
         let names = (0..house.alarms.len()).map(|at| house.name(at)).collect();
         let power = (0..house.switches()).map(|at| house.is_power(at)).collect();
-        let mut watch = Self { sim, began: now.mono + Span::minutes(5), on, power, names, worse };
+        let silent = vec![false; house.switches()];
+        let mut watch = Self { sim, began: now.mono + Span::minutes(5), on, power, silent, names, worse };
         watch.says_all();
         if house.alarms.iter().any(|alarm| alarm.cuts) {
             watch.says(POWER, "200");
@@ -68,16 +76,21 @@ impl Watch {
     }
 
     fn says(&mut self, topic: &str, payload: &str) {
-        self.sim.says(
-            SignalOrigin::Topic(topic.to_owned()),
-            Saying::Payload(payload.to_owned()),
-            Span::minutes(1),
-        );
+        let every = Span::minutes(if topic == POWER { 2 } else { 1 });
+        self.sim.says(SignalOrigin::Topic(topic.to_owned()), Saying::Payload(payload.to_owned()), every);
     }
 
     fn says_all(&mut self) {
         self.says(GATE, "off");
-        (0..self.on.len()).for_each(|switch| self.sees(switch));
+        let power = self.sim.world.signal(&SignalOrigin::Topic(POWER.to_owned())).map(|it| it.says.clone());
+        if let Some(Saying::Payload(watts)) = power {
+            self.says(POWER, &watts);
+        }
+        for switch in 0..self.on.len() {
+            if !self.silent[switch] {
+                self.sees(switch);
+            }
+        }
         (0..self.worse.len()).for_each(|alarm| self.sees_worse(alarm));
     }
 
@@ -140,8 +153,19 @@ impl Watch {
                 self.sees(switch);
             }
             Deed::Draws => self.says(POWER, "200"),
-            Deed::Silent(switch) => self.sim.world.silence(&SignalOrigin::Topic(topic_of(switch))),
-            Deed::Speaks(switch) => self.sees(switch),
+            Deed::Rests => self.says(POWER, "0"),
+            Deed::Sticks(sticks) => {
+                let relay = self.sim.world.relays.get_mut(HEATERS);
+                relay.expect("it is there").obeys = !sticks;
+            }
+            Deed::Silent(switch) => {
+                self.silent[switch] = true;
+                self.sim.world.silence(&SignalOrigin::Topic(topic_of(switch)));
+            }
+            Deed::Speaks(switch) => {
+                self.silent[switch] = false;
+                self.sees(switch);
+            }
             Deed::Worsens(alarm) | Deed::Eases(alarm) => {
                 self.worse[alarm] = Some(matches!(deed, Deed::Worsens(_)));
                 self.sees_worse(alarm);
@@ -205,8 +229,6 @@ pub(crate) fn check((house, history): &Case) {
         let now = at + (nth as i64 + 1) * APART;
         match *deed {
             Deed::Begins(switch) | Deed::Ends(switch) if silent[switch] => continue,
-            // Judged when its moment has come.
-            Deed::Draws => {}
             Deed::Silent(switch) => {
                 let lately = lost[switch].iter().filter(|begun| now - **begun < CALM).count();
                 if silent[switch] || lately >= 2 {
@@ -232,12 +254,10 @@ pub(crate) fn check((house, history): &Case) {
             Deed::Ends(_) | Deed::Eases(_) => {}
             Deed::Answers(..) | Deed::AnswersAll(..) | Deed::Holds(..) | Deed::Next(..) => {}
             Deed::Hush | Deed::Breaks(_) | Deed::Mends(_) | Deed::Restart => {}
+            Deed::Draws | Deed::Rests | Deed::Sticks(_) => {}
         }
         watch.sim.run_to(watch.began + Span(now));
         account.wait_until(now);
-        if *deed == Deed::Draws && !account.may_draw() {
-            continue;
-        }
         if watch.deed(*deed) {
             story.push(format!("{} {deed:?}", clock(now)));
             account.deed(*deed);

@@ -178,9 +178,7 @@ fn lost_sight_says_what_cannot_ring_and_what_to_look_at() {
     assert_eq!(shelf.on_delay, Span::minutes(3));
     assert_eq!(
         shelf.consequence.as_deref(),
-        Some(
-            "lagoon temp and sump temp are not measured, so these alarms can't ring: too warm and probes disagree"
-        )
+        Some("the watch can't call anybody for: too warm and probes disagree")
     );
     assert_eq!(
         shelf.response.words(),
@@ -195,7 +193,7 @@ fn lost_sight_says_what_cannot_ring_and_what_to_look_at() {
     assert_eq!(
         alarm(&plan, "sight-mains").response.words(),
         [
-            "See whether lamps and pumps have power.",
+            "Do lamps and pumps have power? If none has, every tank needs air.",
             "See whether the sensor has power and sits where it should.",
             "It should report every 30 s to room2/mains.",
         ]

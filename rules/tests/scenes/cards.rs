@@ -66,12 +66,11 @@ fn a_page_says_where_things_are_whom_to_call_and_what_a_helper_may_do() {
     let part = part.split("\n\n").next().unwrap_or_default();
     assert_eq!(
         part,
-        "Battery pump: hall cupboard, upper shelf\nPanel: cellar, left of the stairs\n\
-         Call Ines: +351 200 000 000\nSomebody is hurt: 112\n\
+        "Call Ines: +351 200 000 000\nSomebody is hurt: 112\n\
          A helper may do every step that is for anyone, and besides: open the lid.\n\
-         A helper leaves to the keeper: switching breakers back on, dosing, topping up, and hands in the water."
+         A helper leaves to the keeper: adding anything to the water, switching breakers back on, and hands in the water."
     );
-    assert!(body.contains("from a hand's height. Jug: on the stand.\n"), "{body}");
+    assert!(body.contains("back from 10 cm (4 in) up. Jug: on the stand.\n"), "{body}");
     // The all-clear asks nobody to act.
     let clear = site.world.sent.iter().find(|sent| sent.purpose == Purpose::AllClear);
     assert!(clear.is_none_or(|sent| !sent.body.contains("hall cupboard")));

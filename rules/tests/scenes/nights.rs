@@ -401,6 +401,25 @@ fn a_sensor_that_stays_lost_when_its_gateway_is_back_is_told_by_its_own_name() {
     assert!(site.raised().contains(&"sight-lagoon-temp"), "{}", site.story());
 }
 
+#[test]
+fn a_gateway_lost_in_the_life_before_is_back_with_the_first_reading_from_behind_it() {
+    let mut site = site("");
+    site.silence("room2/lagoon/temperature");
+    site.silence("room2/lagoon/flow");
+    site.run(Span::minutes(10));
+    assert!(site.raised().contains(&"sight-gateway-sump-board"), "{}", site.story());
+    site.restart(Span::minutes(2), Some(Span::minutes(2)));
+    site.run(Span::seconds(20));
+    assert_eq!(ends(&site, "gateway sump-board"), (1, 0), "{}", site.story());
+    // The other one may still be on its way.
+    site.feed("room2/lagoon/flow", "4300", Span::minutes(1));
+    site.run(Span::seconds(1));
+    assert_eq!(ends(&site, "gateway sump-board"), (1, 1), "{}", site.story());
+    let returned =
+        |body: &Body| matches!(body, Body::Returned { alarm, .. } if alarm == "sight-gateway-sump-board");
+    assert_eq!(site.count(returned), 1, "{}", site.story());
+}
+
 /// The all-clears about the broker's loss, by when they were sent.
 fn all_clears(site: &Site) -> usize {
     site.pages(Purpose::AllClear).len()

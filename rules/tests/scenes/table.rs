@@ -4,6 +4,7 @@
 
 mod answers;
 mod bounds;
+mod crossed;
 mod ends;
 mod invented;
 mod kin;

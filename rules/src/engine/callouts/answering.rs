@@ -98,15 +98,19 @@ impl Callouts {
     }
 
     /// What a stopgap has cut may have been switched back by a person: what stood only for that is
-    /// over.
+    /// over. Or it was seen only now to be cut, for what is over already: that stands from now on.
     pub(in crate::engine) fn on_hands(&self, cx: &Context<'_>, next: &mut Next) {
         for call in self.running() {
-            let mut back = call.core.members.iter().filter(|member| {
-                member.awaits_hand && member.condition != Condition::Raised && !cx.awaits_hand(&member.alarm)
-            });
+            let mut turned =
+                call.core.members.iter().filter(|member| match (member.awaits_hand, &member.condition) {
+                    (_, Condition::Raised) => false,
+                    (true, Condition::Returned(_) | Condition::PutAside(_)) => !cx.awaits_hand(&member.alarm),
+                    (false, Condition::Returned(_)) => cx.is_cut_for(&member.alarm, member.episode),
+                    (false, Condition::PutAside(_)) => false,
+                });
             // One at a time: what follows from it may change what the next one means.
-            if let Some(member) = back.next() {
-                let event = Event::Hand { episode: member.episode, awaited: false };
+            if let Some(member) = turned.next() {
+                let event = Event::Hand { episode: member.episode, awaited: !member.awaits_hand };
                 self.hear(cx, call, &event, next);
                 next.then(Task::LookAtHands);
             }

@@ -14,12 +14,12 @@ impl Callouts {
     pub(in crate::engine) fn on_time(&self, cx: &Context<'_>, id: Seq, next: &mut Next) {
         let Some(call) = self.get(id).filter(|call| !call.ended()) else { return };
         if let Some((_, time)) = self.pending(cx, id).filter(|(at, _)| *at <= cx.mono()) {
-            let over = time == Time::Settled;
-            self.hear(cx, call, &Event::Time(time), next);
-            // Whoever could not be told of it while it lasted is told that it came and went.
-            for target in cx.pages(id).missed(call).into_iter().filter(|_| over) {
+            // Whoever could not be told of it while it lasted is told that it came and went, before
+            // it is over.
+            for target in cx.pages(id).missed(call).into_iter().filter(|_| time == Time::Settled) {
                 next.then(Task::Page { call: id, target, purpose: Purpose::AllClear });
             }
+            self.hear(cx, call, &Event::Time(time), next);
         }
     }
 
@@ -38,8 +38,9 @@ impl Callouts {
             latest.insert(&sent.target, fate);
         }
         let news = latest.into_iter().filter(|(target, fate)| {
-            let known = call.core.told.get(*target);
-            *fate != PageFate::Taken && known.is_some_and(|told| told.fate != Some(*fate))
+            let known = call.core.told.get(*target).filter(|told| told.fate != Some(*fate));
+            // That a page got through is news of one that had waited.
+            known.is_some_and(|told| *fate != PageFate::Taken || told.fate == Some(PageFate::Waits))
         });
         // One at a time: what follows from it may change what the others mean.
         let mut news = news.map(|(target, fate)| (target.clone(), fate));

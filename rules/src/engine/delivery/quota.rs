@@ -22,7 +22,20 @@ pub(in crate::engine) struct QuotaLedger {
 struct Sending {
     page: Seq,
     at: Moment,
-    held: bool,
+    fate: Fate,
+}
+
+/// What has become of a page, as far as a limit cares.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Fate {
+    /// It counts: it is there, or on its way.
+    Carried,
+    /// It waits: for room, or for its way to work.
+    Waits,
+    /// It waits for room, and no page has told of that yet.
+    HeldBack,
+    /// It was held back, never left, and no page has told of that yet.
+    Dropped,
 }
 
 impl QuotaLedger {
@@ -36,7 +49,7 @@ impl QuotaLedger {
                 if directory.quota(&target).is_some() {
                     let entries = self.entries.entry(target).or_default();
                     entries.retain(|entry| at - entry.at < KEPT);
-                    entries.push(Sending { page: seq, at, held: false });
+                    entries.push(Sending { page: seq, at, fate: Fate::Carried });
                 }
             }
             Body::Delivered { page, result } => self.settle(*page, at, result),
@@ -50,33 +63,42 @@ impl QuotaLedger {
         match result {
             Outcome::Accepted { .. } => {
                 // Whoever has this page has been told of those before it.
-                entries.retain(|entry| !entry.held && entry.page != page);
-                entries.push(Sending { page, at, held: false });
+                entries.retain(|entry| entry.fate != Fate::Dropped && entry.page != page);
+                let held_back = entries.iter_mut().filter(|entry| entry.fate == Fate::HeldBack);
+                held_back.for_each(|entry| entry.fate = Fate::Waits);
+                entries.push(Sending { page, at, fate: Fate::Carried });
             }
-            Outcome::HeldUntil { .. } => {
-                entries.iter_mut().filter(|entry| entry.page == page).for_each(|entry| entry.held = true);
-            }
+            Outcome::HeldUntil { .. } => change(entries, page, |_| Some(Fate::HeldBack)),
             // Nothing went out, so there is as much room as before; what was held back stays so.
-            Outcome::Deferred { .. }
-            | Outcome::Failed { .. }
-            | Outcome::Withdrawn
-            | Outcome::GivenUp { .. } => {
-                entries.retain(|entry| entry.page != page || entry.held);
+            Outcome::Deferred { .. } => change(entries, page, |fate| match fate {
+                Fate::Carried | Fate::Waits => Some(Fate::Waits),
+                Fate::HeldBack | Fate::Dropped => Some(fate),
+            }),
+            Outcome::Failed { .. } | Outcome::Withdrawn | Outcome::GivenUp { .. } => {
+                change(entries, page, |fate| match fate {
+                    Fate::Carried | Fate::Waits => None,
+                    Fate::HeldBack | Fate::Dropped => Some(Fate::Dropped),
+                });
             }
         }
     }
 
     /// When the channel has room for this page, `urgent` or not; none if it has. A part of every
-    /// limit is kept for what is critical.
+    /// limit is kept for what is critical. What waited and `leaves` counts already.
     pub(super) fn room_at(
         &self,
         page: Seq,
         (target, quota): (&Target, &plan::Quota),
         urgent: bool,
+        leaves: impl Fn(Seq) -> bool,
         now: Moment,
     ) -> Option<Moment> {
-        let carried = self.of(target).filter(|entry| !entry.held && entry.page != page);
-        let mut carried: Vec<Moment> = carried.map(|entry| entry.at).collect();
+        let others = self.of(target).filter(|entry| entry.page != page);
+        let carried = others.filter_map(|entry| match entry.fate {
+            Fate::Carried => Some(entry.at),
+            Fate::Waits | Fate::HeldBack | Fate::Dropped => leaves(entry.page).then_some(now),
+        });
+        let mut carried: Vec<Moment> = carried.collect();
         carried.sort();
         let full_until = |(most, within): (usize, Span)| {
             let most = if urgent { most } else { most.saturating_sub(quota.reserve as usize) }.max(1);
@@ -99,8 +121,11 @@ impl QuotaLedger {
         but: Option<Seq>,
         now: Moment,
     ) -> Option<(usize, Moment)> {
-        let held =
-            || self.of(target).filter(|entry| entry.held && Some(entry.page) != but && now - entry.at < KEPT);
+        let untold = |entry: &&Sending| match entry.fate {
+            Fate::HeldBack | Fate::Dropped => Some(entry.page) != but && now - entry.at < KEPT,
+            Fate::Carried | Fate::Waits => false,
+        };
+        let held = || self.of(target).filter(untold);
         Some((held().count(), held().map(|entry| entry.at).min()?))
     }
 
@@ -109,4 +134,15 @@ impl QuotaLedger {
         let entries = self.entries.values().flatten().filter(|entry| now - entry.at < KEPT);
         entries.map(|entry| entry.page).min()
     }
+}
+
+/// Changes the fate of a page, or forgets it.
+fn change(entries: &mut Vec<Sending>, page: Seq, change: impl Fn(Fate) -> Option<Fate>) {
+    entries.retain_mut(|entry| {
+        let fate = if entry.page == page { change(entry.fate) } else { Some(entry.fate) };
+        fate.is_some_and(|fate| {
+            entry.fate = fate;
+            true
+        })
+    });
 }

@@ -23,6 +23,10 @@ impl Context<'_> {
         let tanks: Vec<TankId> = all.filter(|tank| own.is_none_or(|own| own == *tank)).collect();
         let disbelieved = self.is_disbelieved(id);
         let mut now = Situation { harms: self.harms(&tanks, id), disbelieved, ..Situation::default() };
+        // What was proved before all sight was lost is not seen now.
+        if self.plan.alarm(id).sight == Some(Sight::Broker) {
+            return now;
+        }
         for (act, is_done) in [
             (Act::Air, Self::breathes as fn(&Self, TankId) -> bool),
             (Act::HeatOff, Self::has_heaters_off),

@@ -5,11 +5,12 @@ use crate::callout::Call;
 use crate::callout::member::{Condition as Standing, Member};
 use crate::condition::{Present, Truth};
 use crate::engine::context::Context;
-use crate::ids::{AlarmId, RelayId, Seq};
+use crate::ids::{AlarmId, RelayId, SensorId, Seq};
 use crate::page::facts::{Facts, Matter, MatterFate, News, Telling};
 use crate::page::{Envelope, Page, Sent, Subject};
 use crate::plan::ways::{AtHand, Powered};
-use crate::plan::{Alarm, Relay, Tank, Target, spoken};
+use crate::plan::{Alarm, Relay, Sight, Tank, Target, spoken};
+use crate::reading::Value;
 use crate::record::{CallMessage, CallNews, NOT_BACK, Purpose};
 use crate::stopgap::Run;
 use crate::time::{Moment, Span};
@@ -100,6 +101,10 @@ impl Context<'_> {
             } else {
                 Vec::new()
             },
+            last_seen: leader
+                .and_then(|it| self.alarm_of(it))
+                .map(|it| self.last_seen(it))
+                .unwrap_or_default(),
             power_cut,
             goes_dark: self.dark_from().filter(|_| power_cut || self.own_end_from().is_some()),
             at_hand: self.at_hand(cut),
@@ -109,6 +114,27 @@ impl Context<'_> {
             notes: self.site_notes(call, asks),
             maybe_repeat: sent.may_be_a_repeat(),
         }
+    }
+
+    /// What was last measured of the water that this alarm of lost sight hides.
+    fn last_seen(&self, alarm: &Alarm) -> Vec<(String, Moment)> {
+        let hides = |sensor: SensorId| match &alarm.sight {
+            Some(Sight::Broker) => self.plan.sensor(sensor).feed.topic().is_some(),
+            Some(Sight::Gateway(gateway)) => self.plan.sensor(sensor).gateway.as_ref() == Some(gateway),
+            Some(Sight::Sensor(id)) => *id == sensor,
+            Some(Sight::Part(_)) | None => false,
+        };
+        let mut scale = None;
+        let sensors = (0..).map(SensorId).zip(&self.plan.sensors);
+        let waters =
+            sensors.filter(|(id, it)| it.measure.name == "temperature" && it.tank.is_some() && hides(*id));
+        let seen = waters.filter_map(|(id, sensor)| {
+            let (Value::Number(base), at) = self.sensors.track(id).last_good()? else { return None };
+            let tank = &self.plan.tank(sensor.tank?).title;
+            let what = words::without_place(&sensor.title, tank);
+            Some((format!("{tank} {what} {}", words::value(scale.get_or_insert(&sensor.scale), base)), at))
+        });
+        seen.collect()
     }
 
     fn alarm_of(&self, member: &Member) -> Option<&Alarm> {

@@ -93,6 +93,11 @@ impl Context<'_> {
         })
     }
 
+    /// The same, if it was cut for this episode.
+    pub(in crate::engine) fn is_cut_for(&self, alarm: &str, episode: Seq) -> bool {
+        self.relays.runs().any(|(_, run)| run.episode == episode) && self.awaits_hand(alarm)
+    }
+
     /// Whether a call-out is about an alarm whose stopgap this relay is, whichever of its spells.
     pub(super) fn is_spoken_of(&self, relay: RelayId) -> bool {
         let mut wants = self.alarms().map(|id| self.plan.alarm(id));

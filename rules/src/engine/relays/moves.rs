@@ -142,6 +142,7 @@ impl Relays {
             RelayMove::Prove { switching, after } => {
                 next.record(Body::Proved { relay: relay_name, switching, after });
                 recheck_commanded(cx, relay, next);
+                next.then(Task::LookAtHands);
             }
             RelayMove::Fail { switching, why, unknown } => {
                 next.record(Body::NotProved { relay: relay_name, switching, why, unknown });

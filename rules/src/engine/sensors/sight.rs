@@ -104,8 +104,8 @@ impl Sensors {
         if after == before {
             return false;
         }
-        self.note_sighted(ground, id, after);
-        self.look_at_gateway(ground, id, next);
+        let turned = self.note_sighted(ground, id, after);
+        self.look_at_gateway(ground, id, turned, next);
         let of = ground.plan.sensor(id).name.clone();
         match after {
             Sighted::Lost(_) if self.is_blind_by_itself(ground.plan, id) => {
@@ -170,16 +170,20 @@ impl Sensors {
         }
     }
 
-    /// Whether a sensor's readings come through is counted for its gateway and for its peers.
-    pub(super) fn note_sighted(&mut self, ground: &Ground<'_>, id: SensorId, after: Sighted) {
-        let Some(sighted) = self.sighted.get_mut(id.index()) else { return };
+    /// Whether a sensor's readings come through is counted for its gateway and for its peers. True
+    /// if it is the first behind its gateway that is seen, or was the last.
+    pub(super) fn note_sighted(&mut self, ground: &Ground<'_>, id: SensorId, after: Sighted) -> bool {
+        let Some(sighted) = self.sighted.get_mut(id.index()) else { return false };
         let before = std::mem::replace(sighted, after);
         let gateway = ground.plan.sensor(id).gateway.as_ref();
+        let mut turned = false;
         if let Some(gateway) = gateway.and_then(|name| self.gateways.get_mut(name)) {
+            let any_seen = gateway.seen > 0;
             let is_lost = |sighted| usize::from(matches!(sighted, Sighted::Lost(_)));
             let is_seen = |sighted| usize::from(sighted == Sighted::Seen);
             gateway.silent = (gateway.silent + is_lost(after)).saturating_sub(is_lost(before));
             gateway.seen = (gateway.seen + is_seen(after)).saturating_sub(is_seen(before));
+            turned = (gateway.seen > 0) != any_seen;
         }
         let seen = ground.index.peers.group(id).and_then(|group| self.seen.get_mut(group));
         if let Some(seen) = seen {
@@ -188,17 +192,18 @@ impl Sensors {
                 Sighted::Lost(_) | Sighted::Unsure => drop(seen.remove(&id)),
             }
         }
+        turned
     }
 
-    /// A gateway is lost while all of its sensors are.
-    fn look_at_gateway(&mut self, ground: &Ground<'_>, id: SensorId, next: &mut Next) {
+    /// A gateway is lost while all of its sensors are, and known not to be while one is seen.
+    fn look_at_gateway(&mut self, ground: &Ground<'_>, id: SensorId, turned: bool, next: &mut Next) {
         let Some(name) = ground.plan.sensor(id).gateway.clone() else { return };
         let Some(gateway) = self.gateways.get_mut(&name) else { return };
         let all = gateway.silent == gateway.sensors.len();
         let sight = Sight::Gateway(name);
         let of = sight_name(ground.plan, &sight);
         let told = self.deaf.is_none() || !ground.plan.needs_broker(&sight);
-        if gateway.lost.is_some() != all {
+        if turned || gateway.lost.is_some() != all {
             next.then(Task::JudgeGatewayOf(id));
         }
         match (gateway.lost, all) {
@@ -219,6 +224,8 @@ impl Sensors {
                     self.tell_lost(ground.plan.sensor(id).name.clone(), why, next);
                 }
             }
+            // Lost in a life before, and found in this one.
+            (None, false) if gateway.seen > 0 => self.tell_found(of, ground.mono(), next),
             (None, false) | (Some(_), true) => {}
         }
     }

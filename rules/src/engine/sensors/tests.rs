@@ -27,7 +27,8 @@ fn reads(rig: &mut TestRig, value: f64) -> (Next, Quality) {
 fn a_good_reading_brings_the_sensor_into_sight_and_sets_its_deadline() {
     let mut rig = TestRig::new();
     let (next, quality) = reads(&mut rig, 0.001);
-    assert_eq!((quality, next.tasks), (Quality::Good, vec![Task::JudgeSightOf(FLOW)]));
+    let asked = vec![Task::JudgeGatewayOf(FLOW), Task::JudgeSightOf(FLOW)];
+    assert_eq!((quality, next.tasks), (Quality::Good, asked), "the first behind its gateway");
     assert!(matches!(next.at_first[..], [(DeadlineReason::Stale(FLOW), _)]));
     let (next, _) = reads(&mut rig, 0.001);
     assert!(next.records.is_empty() && next.tasks.is_empty(), "nothing new");

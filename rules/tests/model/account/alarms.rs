@@ -51,7 +51,9 @@ impl Account<'_> {
                         && matches!(call.phase, Phase::ForMorning(_))
                         && call.members.iter().any(|it| self.house.alarms[it.alarm].ladder == ladder)
                 });
-                match digest.filter(|_| self.is_held(alarm, self.now).is_some()) {
+                let held = self.is_held(alarm, self.now).is_some();
+                let low = self.low_of_kind(alarm).filter(|_| !held);
+                match digest.filter(|_| held).or(low) {
                     Some(at) => self.joins(at, alarm),
                     None => self.begins(alarm),
                 }
@@ -101,11 +103,16 @@ impl Account<'_> {
             told: BTreeMap::new(),
             reached: BTreeSet::new(),
             failed: Vec::new(),
+            waiting: BTreeMap::new(),
+            in_vain: BTreeSet::new(),
+            was_answered: false,
             lost: BTreeSet::new(),
             open: BTreeSet::new(),
             news: None,
             pressed: None,
             flickers: false,
+            started: None,
+            unheard: None,
             mass: (many && held.is_none()).then_some(of.ladder),
             siren: None,
             out: Vec::new(),
@@ -308,6 +315,9 @@ impl Account<'_> {
         let Some(at) = self.calls.iter().position(open) else { return };
         let before = self.standing(&self.calls[at]);
         let answered = matches!(self.calls[at].phase, Phase::Answered(_) | Phase::Asking(_));
+        if self.house.alarms[alarm].cuts {
+            self.cut_for_nothing();
+        }
         let waits = self.waits_for_hand(alarm);
         let Some(member) = self.calls[at].members.iter_mut().find(|it| it.alarm == alarm) else { return };
         member.over = Some(now);

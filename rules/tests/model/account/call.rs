@@ -1,6 +1,7 @@
 //! One call-out: who is in it, what it does at present, which ladders it climbs.
 
 use super::house::Rank;
+use super::limits::Waiting;
 use std::collections::{BTreeMap, BTreeSet};
 
 #[derive(Clone, Debug)]
@@ -70,11 +71,18 @@ pub(super) struct Call {
     pub(super) reached: BTreeSet<&'static str>,
     /// Ways whose page of now has failed, in their order.
     pub(super) failed: Vec<&'static str>,
+    /// What waits for room, by way; and the ways by which something waited that never left.
+    pub(super) waiting: BTreeMap<&'static str, Waiting>,
+    pub(super) in_vain: BTreeSet<&'static str>,
+    pub(super) was_answered: bool,
     /// The ways of asking whoever answered that have not failed.
     pub(super) open: BTreeSet<&'static str>,
     pub(super) news: Option<(i64, i64)>,
     pub(super) pressed: Option<(&'static str, i64)>,
     pub(super) flickers: bool,
+    /// The latest start of the watch, and since which one it has told no rung.
+    pub(super) started: Option<i64>,
+    pub(super) unheard: Option<i64>,
     /// Of so many of this ladder that began at once.
     pub(super) mass: Option<usize>,
     /// Until when it wants the siren, and for what rank.

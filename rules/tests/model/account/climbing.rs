@@ -37,9 +37,10 @@ impl Account<'_> {
 
     pub(super) fn breaks_through(&mut self, at: usize) {
         let who = self.calls[at].answerer;
-        WAYS.into_iter()
-            .filter(|target| person(target) == who)
-            .for_each(|target| self.tell(at, target, "call"));
+        let ways = WAYS.into_iter().filter(|target| person(target) == who);
+        // What quiet holds tells nobody before the morning, not even whoever has it.
+        let ways: Vec<&str> = ways.filter(|_| self.held_until(at).is_none()).collect();
+        ways.into_iter().for_each(|target| self.tell(at, target, "call"));
         self.climb_anew(at);
     }
 
@@ -50,7 +51,7 @@ impl Account<'_> {
             return;
         }
         let Some(rank) = self.standing(&self.calls[at]) else { return };
-        let told = self.calls[at].reached.clone();
+        let told = self.asked_so_far(at);
         for ladder in ladders {
             let of = &self.house.ladders[ladder];
             let raised = self.calls[at].members.iter().filter(|it| {

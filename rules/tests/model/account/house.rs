@@ -57,6 +57,8 @@ pub(crate) struct House {
     pub(crate) alarms: Vec<Alarm>,
     /// Who may only be called from 08:00 to 22:00.
     pub(crate) sleepers: Vec<&'static str>,
+    /// Ways that carry so many pages an hour, and how many of them are kept for what is critical.
+    pub(crate) limits: Vec<(&'static str, usize, usize)>,
     /// The time of day at which the account begins, in ms since midnight.
     pub(crate) begins: i64,
 }
@@ -131,9 +133,12 @@ pub(crate) enum Deed {
     /// A way takes no pages any more, or takes them again.
     Breaks(&'static str),
     Mends(&'static str),
-    /// A switch says nothing any more, or speaks again.
-    /// The heater draws power although it was cut: it was switched back, or does not obey.
+    /// A person switches the heater on or off.
     Draws,
+    Rests,
+    /// Its relay does nothing any more, or works again.
+    Sticks(bool),
+    /// A switch says nothing any more, or speaks again.
     Silent(usize),
     Speaks(usize),
     /// The watch dies and is back at once, and everything is heard at once.

@@ -32,6 +32,7 @@ impl Account<'_> {
         if own && several && call.members.len() > 1 && standing.contains(&alarm) {
             if let Some(member) = call.members.iter_mut().find(|it| it.alarm == alarm) {
                 (member.alone, member.covered) = (Some(now + lease), true);
+                call.was_answered = true;
                 member.acknowledged = true;
                 if std::mem::take(&mut member.latched) && !call.members.iter().any(Member::stands) {
                     call.nothing_since = Some(now);
@@ -51,6 +52,7 @@ impl Account<'_> {
         let told = told.into_iter().filter(|to| replaces.is_none_or(|earlier| person(to) == earlier));
         let told: Vec<&str> = told.collect();
         call.phase = Phase::Answered(now + lease);
+        call.was_answered = true;
         call.answerer = who;
         (call.news, call.pressed) = (None, None);
         for member in &mut call.members {

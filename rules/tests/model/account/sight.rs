@@ -19,17 +19,19 @@ pub(super) struct Voice {
     /// What it said last, if it says nothing any more.
     pub(super) last: Option<i64>,
     on: bool,
+    /// It was heard since the watch began.
+    heard: bool,
 }
 
 impl Voice {
     pub(super) fn at_first() -> Self {
-        Self { since: -5 * MINUTE, last: None, on: false }
+        Self { since: -5 * MINUTE, last: None, on: false, heard: true }
     }
 }
 
 impl Account<'_> {
     pub(super) fn says(&mut self, switch: usize, on: bool) {
-        self.voices[switch] = Voice { since: self.now, last: None, on };
+        self.voices[switch] = Voice { since: self.now, last: None, on, heard: true };
     }
 
     /// When it was heard last.
@@ -58,6 +60,26 @@ impl Account<'_> {
         for alarm in self.house.watching(switch).filter(|_| on).collect::<Vec<_>>() {
             self.true_since[alarm] = self.true_since[alarm].or(Some(self.now));
         }
+    }
+
+    /// The watch begins: who is silent has its time again, and what it shows is not known.
+    pub(super) fn sight_restarts(&mut self) {
+        for switch in 0..self.voices.len() {
+            let voice = &mut self.voices[switch];
+            if voice.last.is_none() {
+                voice.since = self.now + 1;
+                continue;
+            }
+            (voice.last, voice.heard) = (Some(self.now), false);
+            self.is_blind(switch);
+            if let Some(loss) = self.loss_of(switch).filter(|loss| !self.raised[*loss]) {
+                self.true_since[loss] = Some(self.now + 3 * EVERY);
+            }
+        }
+    }
+
+    pub(super) fn has_listened(&self) -> bool {
+        self.voices.iter().all(|voice| voice.heard)
     }
 
     /// When it is not known any more what a switch shows.

@@ -4,6 +4,7 @@ use super::Account;
 use super::call::Phase;
 use super::house::{CRITICAL, MINUTE, Rank, SIREN, Telling};
 use super::siren::A_RUNG;
+use std::collections::BTreeSet;
 
 impl Account<'_> {
     pub(super) fn tell(&mut self, at: usize, target: &'static str, what: &'static str) {
@@ -14,9 +15,8 @@ impl Account<'_> {
         let call = &mut self.calls[at];
         let asks = asks(what);
         for member in &mut call.members {
-            if member.over.is_some() && !member.latched {
-                member.end_told = true;
-            }
+            // What latched, or waits for a hand, has not ended.
+            member.end_told |= !member.stands();
             if asks && member.stands() {
                 member.told = member.told.or(Some(now));
             }
@@ -29,10 +29,11 @@ impl Account<'_> {
                 call.failed.push(target);
                 call.lost.insert(((now, self.failures), target));
             }
-            false if asks => drop(call.reached.insert(target)),
+            false if !self.finds_room(at, target, what) => return,
+            false if asks => drop(self.calls[at].reached.insert(target)),
             false => {}
         }
-        call.out.push(((now, self.failures), target, what));
+        self.calls[at].out.push(((now, self.failures), target, what));
     }
 
     /// All that went out: of what one call-out says in one moment by one way, the last; but what
@@ -75,7 +76,15 @@ impl Account<'_> {
         let call = &self.calls[at];
         let loud = self.standing(call) == Some(CRITICAL);
         let siren = call.siren.filter(|_| loud).map(|_| SIREN);
-        call.reached.iter().copied().filter(|target| loud || !self.sleeps(target)).chain(siren).collect()
+        let asked = self.asked_so_far(at).into_iter();
+        asked.filter(|target| loud || !self.sleeps(target)).chain(siren).collect()
+    }
+
+    /// Whom a page has reached, or still may.
+    pub(super) fn asked_so_far(&self, at: usize) -> BTreeSet<&'static str> {
+        let call = &self.calls[at];
+        let waiting = call.waiting.iter().filter(|(_, it)| asks(it.what)).map(|(target, _)| *target);
+        call.reached.iter().copied().chain(waiting).collect()
     }
 
     /// When this call-out told it something that asks for the last time.
@@ -187,6 +196,7 @@ impl Account<'_> {
             to.iter().for_each(|target| self.tell(at, target, "call"));
             let now = self.now;
             let again = self.house.ladders[ladder].again * MINUTE;
+            self.calls[at].unheard = None;
             let Some(climb) = self.calls[at].climbs.get_mut(&(ladder, rank)) else { return };
             climb.next = rung + 1;
             climb.reached = climb.reached.max(Some(rung.min(last)));
@@ -199,7 +209,7 @@ impl Account<'_> {
     }
 }
 
-fn asks(what: &str) -> bool {
+pub(super) fn asks(what: &str) -> bool {
     matches!(what, "call" | "ask" | "morning")
 }
 

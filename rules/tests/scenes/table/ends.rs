@@ -1,8 +1,9 @@
 //! Ends: the all-clear, what is put aside, what is latched, what flickers.
 
-use super::Night;
+use super::{NOON, Night, people, rules};
 use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::record::Purpose;
+use slackwater_rules::time::Span;
 
 #[test]
 fn nothing_stands_and_one_all_clear_goes_to_those_who_were_told() {
@@ -191,4 +192,91 @@ fn what_latched_and_is_raised_again_is_where_it_stood_and_has_no_all_clear_while
         .iter()
         .find(|sent| sent.to.starts_with("ines") && sent.purpose == Purpose::AllClear);
     assert!(clear.is_none(), "{}", night.site.story());
+}
+
+const HEATERS: &str = r#"
+[sensor.heater-power]
+topic = "room2/lagoon/heater"
+tank = "lagoon"
+measures = "power"
+unit = "W"
+every = "10 s"
+[relay.heaters]
+command = { topic = "room2/heaters/set", on = "on", off = "off" }
+moves = "heat"
+proof = "heater-power > 20 W within 30 s"
+longest = "24 h"
+"#;
+
+#[test]
+fn what_waited_for_a_hand_had_not_ended_and_is_back_where_it_was_within_its_hour() {
+    let hot = rules("hot high mild; stopgap = { relay = \"heaters\", state = \"off\" }") + HEATERS;
+    let mut night = Night::with(&hot, people(), NOON);
+    night.site.feed("room2/lagoon/heater", "200", Span::seconds(10));
+    night.wait(1);
+    // It flickers, so that it settles for an hour; the heaters stay cut.
+    for _ in 0..2 {
+        night.raise("hot");
+        night.wait(7);
+        night.clear("hot");
+        night.wait(12);
+    }
+    // Pages while it waits for a hand say that the water is well, and that somebody must look.
+    night.told(&["1:00 ines.mail call", "11:00 ines.push call"]);
+    night.site.says("room2/lagoon/heater", "200");
+    night.wait(1);
+    night.raise("hot");
+    night.wait(32);
+    night.told(&["41:00 ines.push call", "71:00 ines.push call"]);
+}
+
+#[test]
+fn heaters_that_are_seen_to_be_cut_only_when_the_water_is_well_again_wait_for_a_hand_all_the_same() {
+    let hot = rules("hot high mild; stopgap = { relay = \"heaters\", state = \"off\" }") + HEATERS;
+    let mut night = Night::with(&hot, people(), NOON);
+    night.site.feed("room2/lagoon/heater", "200", Span::seconds(20));
+    night.wait(1);
+    // A slow meter, and over before it has spoken.
+    night.raise("hot");
+    night.seconds(5);
+    night.clear("hot");
+    night.wait(30);
+    night.told(&["1:00 ines.mail call", "11:00 ines.push call"]);
+    assert!(night.calls() == 1, "{}", night.site.story());
+    night.answer("ines", "hot");
+    night.site.feed("room2/lagoon/heater", "200", Span::seconds(20));
+    night.wait(10);
+    night.told(&["33:35 ines.mail clear", "33:35 ines.push clear"]);
+}
+
+#[test]
+fn heaters_that_were_cut_keep_the_call_out_standing_though_their_alarm_is_shelved_or_paused_by_work() {
+    let work = "[work.feeding]\npauses = [\"flow\"]\nlongest = \"30 min\"\n\
+        [sensor.flow]\ntopic = \"house/flow\"\ntank = \"lagoon\"\nmeasures = \"flow\"\nunit = \"L/h\"\n\
+        every = \"1 min\"\n";
+    let hot = "hot high mild; when = \"hot-seen is on and flow < 100 L/h\"; \
+        stopgap = { relay = \"heaters\", state = \"off\" }";
+    let hot = rules(hot);
+    for by_work in [false, true] {
+        let mut night = Night::with(&(hot.clone() + HEATERS + work), people(), NOON);
+        night.site.feed("room2/lagoon/heater", "200", Span::seconds(10));
+        night.site.feed("house/flow", "50", Span::minutes(1));
+        night.wait(1);
+        night.raise("hot");
+        night.wait(5);
+        match by_work {
+            false => night.shelve("ines", "hot"),
+            true => {
+                let (tank, work) = ("lagoon".to_owned(), "feeding".to_owned());
+                night.site.says_person("ines", OperatorCommand::BeginWork { tank, work, length: None });
+            }
+        }
+        night.clear("hot");
+        night.wait(10);
+        night.told(&["1:00 ines.mail call", "11:00 ines.push call"]);
+        night.site.feed("room2/lagoon/heater", "200", Span::seconds(10));
+        night.wait(10);
+        night.told(&["16:30 ines.mail taken", "16:30 ines.push taken"]);
+        assert_eq!(night.calls(), 0, "{}", night.site.story());
+    }
 }

@@ -3,6 +3,7 @@
 
 use super::{NOON, Night, people, rules};
 use slackwater_rules::plan::{Directory, Quota};
+use slackwater_rules::time::Span;
 
 fn with_limit(channel: &str) -> Directory {
     let mut people = people();
@@ -58,4 +59,52 @@ fn what_comes_after_an_answer_is_told_for_itself() {
     night.raise("filter");
     night.wait(1);
     night.told(&["1:00 ines.mail call"]);
+}
+
+#[test]
+fn whoever_s_page_only_waited_for_room_was_not_told_and_hears_of_no_answer() {
+    let mut people = people();
+    let ines = people.contacts.get_mut("ines").expect("she is there");
+    ines.quotas.insert("push".to_owned(), Quota { hour: Some(1), day: None, reserve: 0 });
+    let mut night = Night::with(&rules("pump high mild\nfilter high mild"), people, NOON);
+    night.raise("pump");
+    night.wait(1);
+    night.raise("filter");
+    night.wait(14);
+    night.told(&["0:00 ines.mail call", "1:00 ines.mail call", "10:00 ines.push call"]);
+    night.answer("tom", "filter");
+    night.answer("tom", "pump");
+    night.wait(44);
+    night.clear("pump");
+    night.clear("filter");
+    night.wait(60);
+    night.told(&[
+        "15:00 ines.mail taken",
+        "15:00 ines.mail taken",
+        "61:00 ines.mail clear",
+        "61:00 ines.mail clear",
+        "70:00 ines.push clear",
+    ]);
+    let heard = night.site.story();
+    assert_eq!(heard.matches("ines.push is told (Taken)").count(), 1, "{heard}");
+}
+
+#[test]
+fn of_pages_that_wait_for_room_no_more_leave_than_there_is_room_for() {
+    let mut people = people();
+    let ines = people.contacts.get_mut("ines").expect("she is there");
+    ines.quotas.insert("push".to_owned(), Quota { hour: Some(1), day: None, reserve: 0 });
+    let mut night = Night::with(&rules("pump high mild\nfilter high mild\nlamp high mild"), people, NOON);
+    for alarm in ["pump", "filter", "lamp"] {
+        night.raise(alarm);
+        night.wait(1);
+    }
+    night.wait(200);
+    let pushed: Vec<_> = night.site.world.sent.iter().filter(|sent| sent.to == "ines.push").collect();
+    let apart = pushed.windows(2).map(|pair| pair[1].at - pair[0].at);
+    assert!(
+        pushed.len() == 4 && apart.clone().all(|apart| apart >= Span::hours(1)),
+        "{}",
+        night.site.story()
+    );
 }

@@ -1,6 +1,6 @@
 //! Quiet hours: what they hold, what they don't, and what takes its kin out of the morning's page.
 
-use super::Night;
+use super::{Night, people, rules};
 use slackwater_rules::record::Purpose;
 
 #[test]
@@ -245,4 +245,21 @@ fn what_takes_its_kin_out_of_what_is_held_waits_for_its_cause_as_anything_does()
     assert!(night.headline("tom.text").contains("power"), "{}", night.headline("tom.text"));
     night.told(&["2:30 tom.text call"]);
     assert_eq!(night.calls(), 1, "{}", night.site.story());
+}
+
+#[test]
+fn news_of_what_can_wait_breaks_its_answer_in_the_morning_and_tells_nobody_at_night() {
+    const EVENING: &str = "2026-03-02T21:40:00+01:00[Europe/Berlin]";
+    let alarms = "filter low mild; worse = \"depth-seen is on\"
+        depth low mild; when = \"gate-seen is on\"";
+    let mut night = Night::with(&rules(alarms), people(), EVENING);
+    night.raise("filter");
+    night.wait(1);
+    night.answer("ines", "filter");
+    night.site.forget();
+    night.wait(30);
+    // 22:16: it gets worse, and Ines may sleep.
+    night.raise("depth");
+    night.wait(9 * 60);
+    night.told(&["555:00 ines.mail call", "565:00 ines.push call"]);
 }
