@@ -209,7 +209,9 @@ mod tests {
         assert!((1..=2).contains(&moved), "{moved}");
         let stood = partings(|cell| {
             let since = [576, 1_100].into_iter().filter_map(|start| cell.checked_sub(start)).min();
-            since.filter(|since| *since < 44).map_or(0.0, |since| 0.8 * (1.0 - (-f64::from(since) / 9.0).exp()))
+            since
+                .filter(|since| *since < 44)
+                .map_or(0.0, |since| 0.8 * (1.0 - (-f64::from(since) / 9.0).exp()))
         });
         assert_eq!(stood, 2, "a pump that stands is told each time");
     }
