@@ -189,8 +189,8 @@ mod tests {
         assert_eq!(jump.judge(&at(205, 25.1), Some((24.9, 25.4))), Some(false), "it was hung back");
     }
 
-    /// Two probes 0.1 K apart, give or take what a heater in the sump does, for two days; then by so
-    /// much more. How often they part in the three days after that.
+    /// Two probes 0.1 K apart, give or take what a heater in the sump does, for two days; then by
+    /// so much more. How often they part in the three days after that.
     fn partings(more: impl Fn(u32) -> f64) -> u32 {
         let mut apart = Apart::default();
         let (mut was, mut count) = (false, 0);
