@@ -133,13 +133,7 @@ impl<'a> Decision<'a> {
             Event::Worse(episode) => self.worse(*episode),
             Event::Returned { episode, latched } => self.returned(*episode, *latched),
             Event::PutAside { episode, by } => self.put_aside(*episode, by),
-            Event::Hand { episode, awaited } => {
-                let before = self.call.standing_rank(self.now);
-                self.change(CallChange::Hand { episode: *episode, awaited: *awaited });
-                if !awaited {
-                    self.fell(*episode, before, None);
-                }
-            }
+            Event::Hand { episode, awaited } => self.hand(*episode, *awaited),
             Event::Unproved(episode) => self.news(Row::Unproved, Lead::Unproved(*episode)),
             Event::Disobeyed(episode) => self.news(Row::Disobeyed, Lead::Disobeyed(*episode)),
             Event::Answered { by, named, only } => self.answered(by, *named, *only),
@@ -149,6 +143,8 @@ impl<'a> Decision<'a> {
             Event::Started => self.carry_out(self.stage().after(Row::Started), Lead::Rung, None),
             Event::Dropped { episode, forced, by } => {
                 if self.stage().after(Row::Dropped { forced: *forced }) == Move::PutsAside {
+                    // Nobody could see any more that it was switched back.
+                    self.change(CallChange::Hand { episode: *episode, awaited: false });
                     self.put_aside(*episode, by);
                 } else {
                     self.out.reply = Some(Reply::WouldDrop);

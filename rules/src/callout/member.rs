@@ -73,12 +73,13 @@ pub enum Condition {
 }
 
 impl Member {
-    /// Raised; or latched and not answered; or its stopgap waits for a person.
+    /// Raised; or latched and not answered; or its stopgap waits for a person, whatever has become
+    /// of the alarm.
     pub fn stands(&self) -> bool {
         match self.condition {
             Condition::Raised => true,
             Condition::Returned(_) => self.latched || self.awaits_hand,
-            Condition::PutAside(_) => false,
+            Condition::PutAside(_) => self.awaits_hand,
         }
     }
 
@@ -90,6 +91,14 @@ impl Member {
     /// Until when it is answered for alone, if it was.
     pub fn own_answer_until(&self) -> Option<Moment> {
         self.own_answer.as_ref().map(|(_, until)| *until)
+    }
+
+    /// Who put its alarm aside, if somebody has.
+    pub fn put_aside_by(&self) -> Option<&By> {
+        match &self.condition {
+            Condition::PutAside(by) => Some(by),
+            Condition::Raised | Condition::Returned(_) => None,
+        }
     }
 
     /// When its condition went, if it has.

@@ -163,6 +163,16 @@ impl Decision<'_> {
         self.fell(episode, before, None);
     }
 
+    /// What a stopgap cut waits for a person's hand, or does not any more.
+    pub(super) fn hand(&mut self, episode: Seq, awaited: bool) {
+        let before = self.call.standing_rank(self.now);
+        let aside = self.call.member(episode).and_then(Member::put_aside_by).cloned();
+        self.change(CallChange::Hand { episode, awaited });
+        if !awaited {
+            self.fell(episode, before, aside.as_ref());
+        }
+    }
+
     pub(super) fn put_aside(&mut self, episode: Seq, by: &By) {
         let Some(stood) = self.call.member(episode).map(|member| member.stands()) else { return };
         let before = self.call.standing_rank(self.now);

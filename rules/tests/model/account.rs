@@ -179,11 +179,12 @@ impl<'a> Account<'a> {
                     }
                     // What is true again and will be raised is not over.
                     _ => {
-                        let is_true = |it: &&Member| self.true_since[it.alarm] <= Some(self.now);
+                        let settled = (since + self.settle(call)).max(self.now);
+                        let is_true =
+                            |it: &&Member| self.true_since[it.alarm].is_some_and(|from| from <= settled);
                         let again = call.members.iter().filter(is_true);
-                        let again = again.filter_map(|it| self.about_to_raise(it.alarm)).max();
-                        let settled = again.into_iter().chain(self.listens_until(call));
-                        let settled = settled.fold(since + self.settle(call), i64::max);
+                        let again = again.filter_map(|it| self.about_to_raise(it.alarm));
+                        let settled = again.chain(self.listens_until(call)).fold(settled, i64::max);
                         all.push((settled, 1, Thing::Settled(at)));
                     }
                 }

@@ -304,3 +304,26 @@ fn news_at_night_of_what_can_wait_was_planned_for_whoever_had_answered_and_withd
     let history = [(60, Deed::Begins(0)), (60, Deed::Holds("ines", 0, 90)), (4_000, Deed::Worsens(0))];
     watch::check(&(house(21, &[0]), history.to_vec()));
 }
+
+#[test]
+fn whoever_s_page_had_to_wait_was_told_of_the_end_when_it_was_over_already() {
+    let family =
+        Family { steps: vec![(3, vec![2]), (3, vec![0])], ..site(vec![Alarm { causes: vec![], ..warm() }]) };
+    let history = [Op::Channel(2, ChannelRule::Defers), Op::Says(0, 7), Op::Wait(1_200), CALM, Op::Wait(300)];
+    check(&family, &history);
+}
+
+#[test]
+fn what_was_true_again_after_a_restart_was_called_over_before_its_delay() {
+    let mut house = house(6, &[3]);
+    (house.alarms[0].latching, house.alarms[0].on_delay) = (true, 90);
+    house.ladders[0].settle = 1;
+    let history = [
+        (0, Deed::Begins(0)),
+        (120, Deed::Ends(0)),
+        (0, Deed::Begins(0)),
+        (0, Deed::Holds("ines", 0, 5)),
+        (0, Deed::Restart),
+    ];
+    watch::check(&(house, history.to_vec()));
+}

@@ -14,12 +14,12 @@ impl Callouts {
     pub(in crate::engine) fn on_time(&self, cx: &Context<'_>, id: Seq, next: &mut Next) {
         let Some(call) = self.get(id).filter(|call| !call.ended()) else { return };
         if let Some((_, time)) = self.pending(cx, id).filter(|(at, _)| *at <= cx.mono()) {
-            let over = time == Time::Settled;
-            self.hear(cx, call, &Event::Time(time), next);
-            // Whoever could not be told of it while it lasted is told that it came and went.
-            for target in cx.pages(id).missed(call).into_iter().filter(|_| over) {
+            // Whoever could not be told of it while it lasted is told that it came and went, before
+            // it is over.
+            for target in cx.pages(id).missed(call).into_iter().filter(|_| time == Time::Settled) {
                 next.then(Task::Page { call: id, target, purpose: Purpose::AllClear });
             }
+            self.hear(cx, call, &Event::Time(time), next);
         }
     }
 

@@ -248,3 +248,35 @@ fn heaters_that_are_seen_to_be_cut_only_when_the_water_is_well_again_wait_for_a_
     night.wait(10);
     night.told(&["33:35 ines.mail clear", "33:35 ines.push clear"]);
 }
+
+#[test]
+fn heaters_that_were_cut_keep_the_call_out_standing_though_their_alarm_is_shelved_or_paused_by_work() {
+    let work = "[work.feeding]\npauses = [\"flow\"]\nlongest = \"30 min\"\n\
+        [sensor.flow]\ntopic = \"house/flow\"\ntank = \"lagoon\"\nmeasures = \"flow\"\nunit = \"L/h\"\n\
+        every = \"1 min\"\n";
+    let hot = "hot high mild; when = \"hot-seen is on and flow < 100 L/h\"; \
+        stopgap = { relay = \"heaters\", state = \"off\" }";
+    let hot = rules(hot);
+    for by_work in [false, true] {
+        let mut night = Night::with(&(hot.clone() + HEATERS + work), people(), NOON);
+        night.site.feed("room2/lagoon/heater", "200", Span::seconds(10));
+        night.site.feed("house/flow", "50", Span::minutes(1));
+        night.wait(1);
+        night.raise("hot");
+        night.wait(5);
+        match by_work {
+            false => night.shelve("ines", "hot"),
+            true => {
+                let (tank, work) = ("lagoon".to_owned(), "feeding".to_owned());
+                night.site.says_person("ines", OperatorCommand::BeginWork { tank, work, length: None });
+            }
+        }
+        night.clear("hot");
+        night.wait(10);
+        night.told(&["1:00 ines.mail call", "11:00 ines.push call"]);
+        night.site.feed("room2/lagoon/heater", "200", Span::seconds(10));
+        night.wait(10);
+        night.told(&["16:30 ines.mail taken", "16:30 ines.push taken"]);
+        assert_eq!(night.calls(), 0, "{}", night.site.story());
+    }
+}
