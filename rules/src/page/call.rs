@@ -108,8 +108,8 @@ impl Facts<'_> {
 
     fn call_under(&self) -> Vec<String> {
         let Some(lead) = &self.lead else { return Vec::new() };
-        let mut lines = vec![format!("{} {}", self.how_bad(), self.who_has_it())];
-        lines.extend(self.where_to_go());
+        let first = [Some(self.how_bad()), Some(self.who_has_it()), self.where_to_go()];
+        let mut lines = vec![first.into_iter().flatten().collect::<Vec<_>>().join(" ")];
         if self.news_heading(lead) != lead.heading() {
             let since = self.time(lead.onset);
             let what = if lead.stands() { lead.heading() } else { format!("It was: {}", lead.heading()) };

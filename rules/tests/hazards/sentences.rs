@@ -138,7 +138,7 @@ fn in_a_power_cut_a_wet_floor_comes_first_then_air_then_the_jug_then_feeding() {
         in_order(
             story.page(to),
             &[
-                "\nFirst: By phone light: floor dry at plugs and cables? Only then get the torch. Wet: stay out, and call for help.",
+                "\nFirst: By phone light: floor and plugs dry? Only then get the torch. Wet: stay out, and call for help.",
                 "\n2. Start the battery air pump",
                 "\n3. A tank without bubbles? Lift its water with a jug by the handle, and pour it back from 10 cm (4 in) up.",
                 "five minutes in every fifteen. Hands stay out of the water: power can return any second.",
