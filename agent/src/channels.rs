@@ -14,6 +14,7 @@ mod enclosed;
 mod event;
 mod folder;
 mod mail;
+mod names;
 mod plain;
 mod push;
 mod ring;
@@ -28,6 +29,7 @@ mod worker;
 pub(crate) use email::{header, page_of_mail};
 pub use enclosed::{EnclosedReport, MakeReport};
 pub(crate) use mail::send_mail;
+pub use names::SentNames;
 pub use push::{AcceptedIf, Proxy};
 pub use settings::{
     ChannelSettings, FolderSettings, MailSettings, PushSettings, RingSettings, Security, SirenSettings,
@@ -87,9 +89,8 @@ pub enum NotPublished {
 pub struct SharedParts {
     /// The time that people read, for dates on pages and in the health.
     pub clock: Arc<dyn Fn() -> Wall + Send + Sync>,
-    /// Differs whenever the journal begins anew, so that page 1 of a new board is not dropped
-    /// by a receiver as a repeat of page 1 of the old one. May be empty.
-    pub mark: String,
+    /// How what they send is called.
+    pub names: Arc<SentNames>,
     /// For sirens.
     pub publish: Arc<dyn Publish>,
     /// Where replies to pages by mail are to go, if not to their sender.
@@ -98,17 +99,6 @@ pub struct SharedParts {
     pub modem: Option<Modem>,
     /// For mails that carry a report, if there is a journal to make it of.
     pub reports: Option<Arc<dyn MakeReport>>,
-}
-
-impl SharedParts {
-    /// A name that is the same whenever the same thing is sent again: `page-123`, or
-    /// `page-123.k3f9` with a mark.
-    fn name(&self, kind: &str, number: Seq) -> String {
-        match plain::slug(&self.mark) {
-            mark if mark.is_empty() => format!("{kind}-{number}"),
-            mark => format!("{kind}-{number}.{mark}"),
-        }
-    }
 }
 
 /// A channel that is set up and can be tried.

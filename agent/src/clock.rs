@@ -134,7 +134,12 @@ impl Clock {
     /// Returns once `moment` has come, at once if it has passed. Can be dropped and begun again at
     /// any time.
     pub async fn sleep_until(&self, moment: Moment) {
-        Timer::of(self).wait(moment).await;
+        Timer::default().wait(moment, || self.until(moment)).await;
+    }
+
+    /// How long it really is until a moment; none if it has come.
+    pub fn until(&self, moment: Moment) -> Duration {
+        self.real(moment - self.now().mono)
     }
 
     /// How long `span` of this clock really takes, for time-outs of the outside world's making.

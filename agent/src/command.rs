@@ -306,7 +306,8 @@ fn length(text: &str) -> Result<Span, String> {
 pub fn main() -> ExitCode {
     crate::memory::give_back_large_blocks();
     let cli = Cli::parse();
-    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build();
+    // All that waits has one thread beside the loop's; what computes for long has its own.
+    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(1).enable_all().build();
     let runtime = match runtime {
         Ok(runtime) => runtime,
         Err(error) => return failed(&format!("the runtime can't be started: {error}")),

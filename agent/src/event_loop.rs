@@ -29,7 +29,7 @@ mod web_inputs;
 pub use parts::{Parts, RunError, TurnObserver, Until};
 
 use crate::answers;
-use crate::channels::{self, Channels};
+use crate::channels::{self, Channels, SentNames};
 use crate::checkin;
 use crate::clock::{Clock, Timer};
 use crate::control::PendingRequest;
@@ -138,7 +138,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
             let clock = clock.clone();
             move || clock.now().wall
         }),
-        mark: format!("{:x}", left.seed & 0xffff),
+        names: Arc::new(SentNames::of(left.seed, &now)),
         publish: Arc::new(outlet.clone()),
         modem,
         reports: Some(reports.clone()),
@@ -250,8 +250,7 @@ impl EventLoop {
         mut events: mpsc::Receiver<MqttEvent>,
         delivered: &mut mpsc::UnboundedReceiver<(Seq, Outcome)>,
     ) -> Result<&'static str, RunError> {
-        let mut batch = Vec::with_capacity(BATCH);
-        let mut timer = Timer::of(&self.clock);
+        let (mut batch, mut timer) = (Vec::with_capacity(BATCH), Timer::default());
         let patience = tokio::time::sleep(READY_WITHIN);
         tokio::pin!(patience);
         loop {
@@ -268,7 +267,7 @@ impl EventLoop {
                 Some(asked) = self.web.requests.recv() => Happening::Web(asked),
                 Some(text) = self.texts.recv() => Happening::Texted(text),
                 Some(letter) = self.letters.recv() => Happening::Mailed(letter),
-                () = wait(&mut timer, wanted_by) => Happening::Woken,
+                () = wait(&self.clock, &mut timer, wanted_by) => Happening::Woken,
                 why = &mut *until => return Ok(why),
                 () = &mut patience, if !self.ready => Happening::Impatient,
             };
@@ -346,6 +345,7 @@ impl EventLoop {
                 tracing::info!(seq = record.seq, "{}", record.body.in_words(self.engine.plan()));
             }
             self.keeper.keep(records, || self.engine.horizon(), &now);
+            self.keeper.owed_since().into_iter().for_each(|seq| self.context.names.not_kept(seq));
             let Some(effect) = self.effects.pop_front() else { break now };
             self.run(effect);
         };
@@ -392,9 +392,9 @@ impl EventLoop {
 }
 
 /// Until `moment` on the watch's clock; for ever if there is none.
-async fn wait(timer: &mut Timer, moment: Option<Moment>) {
+async fn wait(clock: &Clock, timer: &mut Timer<Moment>, moment: Option<Moment>) {
     match moment {
-        Some(moment) => timer.wait(moment).await,
+        Some(moment) => timer.wait(moment, || clock.until(moment)).await,
         None => std::future::pending().await,
     }
 }

@@ -73,9 +73,9 @@ pub struct Judged {
 pub struct Track {
     good: Option<Good>,
     /// A row of readings that jumped too far to be believed, but agree among themselves.
-    step: Option<StepCandidate>,
+    step: Option<Box<StepCandidate>>,
     /// A row of readings that are what was said before, in another unit: the first of them.
-    misread: Option<StepCandidate>,
+    misread: Option<Box<StepCandidate>>,
     /// Since when the sensor's sender has said that it is not there.
     away: Option<Moment>,
     /// Against the latest live reading; before the first, against an old one.
@@ -219,7 +219,7 @@ impl Track {
         (at, value): (Moment, Value),
         peer: Option<f64>,
     ) -> Result<(), Rejection> {
-        let step = self.step.take();
+        let step = self.step.take().map(|row| *row);
         let age = now - at;
         if age > sensor.stale_after {
             return Err(Rejection::TooOld { age, limit: sensor.stale_after });
@@ -267,14 +267,14 @@ impl Track {
         step: Option<StepCandidate>,
         peer: Option<f64>,
     ) -> Result<f64, Rejection> {
-        let misread = self.misread.take();
+        let misread = self.misread.take().map(|row| *row);
         let Some(Good { value: Value::Number(before), until: then, follower, .. }) = self.good else {
             return Ok(number);
         };
         if let Some(unit) = other_unit(sensor, before, number) {
             let row = misread.unwrap_or(StepCandidate { value: number, at, from: before });
             if at - row.at < LONGEST_DOUBT || row.is_contradicted(peer) {
-                self.misread = Some(row);
+                self.misread = Some(row.into());
                 return Err(Rejection::OtherUnit { value: number, before, unit });
             }
             return Ok(number);
@@ -298,7 +298,7 @@ impl Track {
         if at - row.at >= LONGEST_DOUBT {
             return Ok(number);
         }
-        self.step = Some(row);
+        self.step = Some(row.into());
         Err(Rejection::TooFast { value: number, before, within: at - then, limit })
     }
 

@@ -36,9 +36,9 @@ pub(super) fn compose(
         name => Mailbox::new(name.as_deref().map(plain::one_line), from.email.clone()),
     };
     let id = |name: String| format!("<{}>", message_id(&name, &page.site, from));
-    let root = id(context.name("call", page.call));
+    let root = id(context.names.name("call", page.call));
     let skipped = page.after.len().saturating_sub(MOST_REFERENCES);
-    let earlier = page.after.iter().skip(skipped).map(|seq| id(context.name("page", *seq)));
+    let earlier = page.after.iter().skip(skipped).map(|seq| id(context.names.name("page", *seq)));
     let references: Vec<String> = std::iter::once(root).chain(earlier).collect();
     let parent = references.last().cloned().unwrap_or_default();
 
@@ -47,7 +47,7 @@ pub(super) fn compose(
         false => page.headline.clone(),
     };
     let mut message = Message::builder()
-        .message_id(Some(id(context.name("page", page.id))))
+        .message_id(Some(id(context.names.name("page", page.id))))
         .in_reply_to(parent)
         .references(references.join(" "))
         .date(date((context.clock)()))
@@ -88,7 +88,7 @@ fn message_id(name: &str, site: &str, from: &Mailbox) -> String {
 pub(crate) fn page_of_mail(id: &str, site: &str, from: &Mailbox, context: &SharedParts) -> Option<Seq> {
     let number = id.strip_prefix("page-")?.split(['.', '@']).next()?;
     let page = number.parse().ok()?;
-    (message_id(&context.name("page", page), site, from) == id).then_some(page)
+    (message_id(&context.names.name("page", page), site, from) == id).then_some(page)
 }
 
 pub(crate) fn header(name: &'static str, value: &str) -> HeaderValue {

@@ -29,7 +29,7 @@ pub(super) fn event(page: &Page, context: &SharedParts) -> Value {
     };
     let mut event = json!({
         "specversion": "1.0",
-        "id": context.name("page", page.id),
+        "id": context.names.name("page", page.id),
         "source": format!("/slackwater/{site}"),
         "type": format!("slackwater.page.{kind}"),
         "time": rfc3339((context.clock)()),

@@ -34,7 +34,7 @@ impl Folder {
             Err(error) => return Outcome::Failed { why: format!("the mail could not be written: {error}") },
         };
         progress.at("while writing");
-        let name = format!("{}-{}.eml", context.name("page", id), self.settings.to.email.user());
+        let name = format!("{}-{}.eml", context.names.name("page", id), self.settings.to.email.user());
         match self.write(&name, &message) {
             Ok(()) => Outcome::Accepted { note: format!("left as {name}") },
             Err(error) => {

@@ -64,7 +64,7 @@ impl Template {
 
     /// The text for this page.
     pub(super) fn render(&self, page: &Page, context: &SharedParts) -> String {
-        let id = context.name("page", page.id);
+        let id = context.names.name("page", page.id);
         self.fill(|name| match name {
             "headline" if page.maybe_repeat => format!("(possible repeat) {}", page.headline),
             "headline" => page.headline.clone(),

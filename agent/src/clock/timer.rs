@@ -4,12 +4,10 @@
 //! still meanwhile, and wakes three times for a long sleep, on its way from coarse slots to fine
 //! ones. Kept from turn to turn, it costs one call a turn, and none while the moment stays.
 
-use super::Clock;
 use rustix::fd::OwnedFd;
 use rustix::time::{
     Itimerspec, TimerfdClockId, TimerfdFlags, TimerfdTimerFlags, Timespec, timerfd_create, timerfd_settime,
 };
-use slackwater_rules::time::{Moment, Span};
 use std::io;
 use std::time::Duration;
 use tokio::io::Interest;
@@ -19,31 +17,31 @@ use tokio::io::unix::AsyncFd;
 /// suspended is noticed at most this late.
 const SLICE: Duration = Duration::from_secs(30);
 
-/// A wait on a clock, begun anew as often as wanted.
+/// A wait for moments of somebody's clock, begun anew as often as wanted.
 #[derive(Debug)]
-pub struct Timer {
-    clock: Clock,
+pub struct Timer<T> {
     /// The kernel's; made by the first wait.
     kernel: Option<AsyncFd<OwnedFd>>,
     /// What it is set to.
-    set: Option<Moment>,
+    set: Option<T>,
 }
 
-impl Timer {
-    /// On this clock.
-    pub fn of(clock: &Clock) -> Self {
-        Self { clock: clock.clone(), kernel: None, set: None }
+impl<T> Default for Timer<T> {
+    fn default() -> Self {
+        Self { kernel: None, set: None }
     }
+}
 
-    /// Returns once `moment` has come, at once if it has passed. Can be dropped and begun again at
-    /// any time, with the same moment or another.
-    pub async fn wait(&mut self, moment: Moment) {
+impl<T: Copy + PartialEq> Timer<T> {
+    /// Returns once `moment` has come, at once if it has passed: `left` says by its clock how long
+    /// that is from now. Can be dropped and begun again at any time, with the same moment or
+    /// another.
+    pub async fn wait(&mut self, moment: T, left: impl Fn() -> Duration) {
         loop {
-            let left = moment - self.clock.now().mono;
-            if left <= Span::ZERO {
+            let left = left();
+            if left.is_zero() {
                 return;
             }
-            let left = self.clock.real(left);
             if self.elapses(moment, left).await.is_err() {
                 (self.kernel, self.set) = (None, None);
                 tokio::time::sleep(left.min(SLICE)).await;
@@ -52,7 +50,7 @@ impl Timer {
     }
 
     /// Until the kernel's timer has something to say: that its time has come, or of an earlier one.
-    async fn elapses(&mut self, moment: Moment, left: Duration) -> io::Result<()> {
+    async fn elapses(&mut self, moment: T, left: Duration) -> io::Result<()> {
         let timer = match &mut self.kernel {
             Some(timer) => timer,
             none => none.insert(made()?),
@@ -91,31 +89,34 @@ fn set(timer: &AsyncFd<OwnedFd>, left: Duration) -> io::Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::settings::Trust;
+    use std::time::Instant;
     use tokio::time::timeout;
+
+    async fn wait(timer: &mut Timer<Instant>, until: Instant) {
+        timer.wait(until, || until.saturating_duration_since(Instant::now())).await;
+    }
 
     #[tokio::test]
     async fn a_wait_ends_once_its_moment_has_come_whatever_was_waited_for_before() {
-        let clock = Clock::system(Trust::System);
-        let mut timer = Timer::of(&clock);
-        let begun = clock.now().mono;
-        timer.wait(begun).await;
-        let (soon, later) = (begun + Span::millis(20), begun + Span::millis(60));
-        for far in [begun + Span::hours(1), begun + Span::hours(2)] {
+        let mut timer = Timer::default();
+        let (begun, second) = (Instant::now(), Duration::from_secs(1));
+        wait(&mut timer, begun).await;
+        let (soon, later) = (begun + second / 50, begun + second / 15);
+        for far in [begun + second * 3600, begun + second * 7200] {
             // Given up before it has come, as a loop does that something else has woken.
-            assert!(timeout(Duration::ZERO, timer.wait(far)).await.is_err(), "{far:?}");
+            assert!(timeout(Duration::ZERO, wait(&mut timer, far)).await.is_err(), "{far:?}");
         }
         for near in [later, soon] {
             // It may have come by now.
-            let _ = timeout(Duration::ZERO, timer.wait(near)).await;
+            let _ = timeout(Duration::ZERO, wait(&mut timer, near)).await;
         }
         // Its time passes while nobody waits.
-        std::thread::sleep(Duration::from_millis(30));
-        timer.wait(soon).await;
-        timer.wait(later).await;
-        assert!(clock.now().mono >= later);
-        let next = clock.now().mono + Span::millis(20);
-        timer.wait(next).await;
-        assert!(clock.now().mono >= next);
+        std::thread::sleep(second / 30);
+        wait(&mut timer, soon).await;
+        wait(&mut timer, later).await;
+        assert!(Instant::now() >= later);
+        let next = Instant::now() + second / 50;
+        wait(&mut timer, next).await;
+        assert!(Instant::now() >= next);
     }
 }

@@ -290,6 +290,11 @@ impl Keeper {
         journal.into_iter().chain(self.retry).chain(self.beat).min()
     }
 
+    /// The first record that the disk has not taken.
+    pub fn owed_since(&self) -> Option<Seq> {
+        self.owed.first().map(|record| record.seq)
+    }
+
     /// What is wrong, if anything is, with how much is owed.
     pub fn trouble(&self) -> Option<String> {
         let lost = if self.lost > 0 { format!(", {} lost", self.lost) } else { String::new() };

@@ -178,7 +178,7 @@ impl Worker {
                     }
                 }
                 order = self.orders.recv(), if !self.closing => self.obey(order, Some(&mut *link))?,
-                () = &mut link.look => self.look(link)?,
+                () = link.look_is_due() => self.look(link)?,
             }
         }
     }

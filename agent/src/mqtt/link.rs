@@ -12,8 +12,7 @@ use rumqttc::v5::mqttbytes::v5::{
     ConnAckProperties, Filter, LastWill, Publish, PublishProperties, RetainForwardRule,
 };
 use rumqttc::v5::{AsyncClient, ClientError, EventLoop, MqttOptions};
-use std::pin::Pin;
-use tokio::time::{Instant, Sleep, sleep_until};
+use tokio::time::Instant;
 
 use super::Ack;
 use super::bridge::Bridge;
@@ -24,6 +23,7 @@ use super::owed::OwedAcks;
 use super::reason::{self, Loss};
 use super::settings::MqttSettings;
 use super::subscriptions::SubscriptionChange;
+use crate::clock::Timer;
 
 pub(super) const ONLINE: &str = "online";
 pub(super) const OFFLINE: &str = "offline";
@@ -34,8 +34,11 @@ const RECEIVE_WINDOW: u16 = 256;
 pub(super) const REQUESTS: usize = 4096;
 /// Looks to a keep-alive, while the listener lags behind or another broker than the first is used.
 const LOOKS: u32 = 10;
-/// So many keep-alives a broker may be silent.
-const SILENCE: f32 = 2.4;
+/// The library's ping, where our own message does what it is for.
+const NO_PINGS: Duration = Duration::from_secs(24 * 3600);
+/// So many keep-alives a broker may be silent: what it was asked at one is not answered by the
+/// next, when the next message of our own is due anyhow.
+const SILENCE: u32 = 2;
 
 /// What belongs to one connection.
 pub(super) struct BrokerLink {
@@ -48,7 +51,8 @@ pub(super) struct BrokerLink {
     pub(super) largest: usize,
     /// When it is looked at next without anything having come: no sooner than there is something
     /// to see, since each look wakes the board.
-    pub(super) look: Pin<Box<Sleep>>,
+    look: Instant,
+    timer: Timer<Instant>,
     pub(super) last_heard: Instant,
     pub(super) stretch: u32,
     pub(super) loopback: LoopBack,
@@ -66,7 +70,8 @@ impl BrokerLink {
             up: None,
             keep_alive,
             largest: usize::MAX,
-            look: Box::pin(sleep_until(now + keep_alive / LOOKS)),
+            look: now + keep_alive / LOOKS,
+            timer: Timer::default(),
             last_heard: now,
             stretch: 0,
             loopback: LoopBack::new(now),
@@ -84,17 +89,16 @@ impl BrokerLink {
         ours: Duration,
         eventloop: &mut EventLoop,
         no_retained: bool,
+        silent: bool,
     ) {
         self.retains = !no_retained;
-        match wants.and_then(|p| p.server_keep_alive).map(|seconds| Duration::from_secs(seconds.into())) {
-            Some(shorter) if !shorter.is_zero() && shorter < ours => self.keep_alive = shorter,
-            // Longer than we want to wait; or none, at which the library would ping without a
-            // pause.
-            Some(_) => {
-                eventloop.options.set_keep_alive(ours);
-            }
-            None => {}
-        }
+        // None would mean to the library that it pings without a pause.
+        let wanted = wants.and_then(|p| p.server_keep_alive).filter(|seconds| *seconds > 0);
+        self.keep_alive = wanted.map_or(ours, |seconds| ours.min(Duration::from_secs(seconds.into())));
+        // Our own message goes out that often and asks for an answer: a ping beside it would only
+        // wake the board.
+        let pings = if silent { self.keep_alive } else { NO_PINGS };
+        eventloop.options.set_keep_alive(pings);
         if let Some(largest) = wants.and_then(|p| p.max_packet_size) {
             self.largest = largest.try_into().unwrap_or(usize::MAX);
         }
@@ -108,16 +112,21 @@ impl BrokerLink {
     /// Sets the next look: soon, or when our own message or the broker's silence is due.
     pub(super) fn look_again(&mut self, soon: bool) {
         let soonest = Instant::now() + self.keep_alive / LOOKS;
-        let next = match soon {
+        self.look = match soon {
             true => soonest,
             false => self.loopback.next(self.keep_alive).min(self.silent_from()).max(soonest),
         };
-        self.look.as_mut().reset(next);
+    }
+
+    /// Until it is to be looked at.
+    pub(super) async fn look_is_due(&mut self) {
+        let look = self.look;
+        self.timer.wait(look, || look.saturating_duration_since(Instant::now())).await;
     }
 
     /// From when on its silence is too long.
     pub(super) fn silent_from(&self) -> Instant {
-        self.last_heard + self.keep_alive.mul_f32(SILENCE)
+        self.last_heard + self.keep_alive * SILENCE
     }
 
     /// Publishes our status, retained. The caller has noted it in the outbox.

@@ -4,6 +4,8 @@
 // What is new has to be handled here.
 #![warn(clippy::wildcard_enum_match_arm)]
 
+mod hearing;
+
 use super::Engine;
 use super::components::Components;
 use super::forecasts::feed::ModelFeed;
@@ -13,8 +15,8 @@ use super::sensors::Note;
 use super::task::{Next, Task};
 use super::timers::DeadlineReason;
 use super::turn::{Asked, Sample};
-use crate::ids::{AlarmId, By, RelayId, SensorId};
-use crate::plan::{Part, Target};
+use crate::ids::{AlarmId, RelayId, SensorId};
+use crate::plan::Part;
 use crate::quality::Quality;
 use crate::reading::{Arrival, BadReading, Reading, Value};
 use crate::record::Body;
@@ -24,7 +26,7 @@ impl Engine {
     pub(super) fn take(&mut self, input: Input) {
         match input {
             Input::Tick => {}
-            Input::Message { topic, payload, delivery } => self.hear(&topic, &payload, delivery),
+            Input::Message { topic, payload, delivery } => hearing::hear(self, &topic, &payload, delivery),
             Input::Measured { sensor, value, delivery } => {
                 self.take_in(sensor, delivery, Ok(Reading { value, measured: None }));
             }
@@ -88,7 +90,7 @@ impl Engine {
             Task::Judge(id) => self.judge(id),
             Task::JudgeAll => (0..).map(AlarmId).take(self.plan.alarms.len()).for_each(|id| self.judge(id)),
             Task::JudgeSights => self.judge_those(|engine| &engine.index.sights),
-            Task::JudgeSightOf(id) => self.judge_those(|engine| &engine.index.sights_of[id.index()]),
+            Task::JudgeSightOf(id) => self.judge_those(|engine| engine.index.sights_of.list(id.index())),
             Task::JudgeGatewayOf(id) => self.judge_those(|it| it.index.sights_near(it.plan.sensor(id))),
             Task::Foretell { alarm, episode: of } => {
                 self.decide(|cx, next| cx.note_prospects(alarm, of, next))
@@ -207,48 +209,6 @@ impl Engine {
         });
     }
 
-    /// A message came in.
-    fn hear(&mut self, topic: &str, payload: &[u8], delivery: Arrival) {
-        let Some(&place) = self.index.topics.get(topic) else { return };
-        if delivery == Arrival::Live && self.index.listeners[place].hushes {
-            let by = By { who: "somebody".to_owned(), via: format!("button {topic}") };
-            let hushed: Vec<String> =
-                self.plan.directory.hushed_by(topic, payload).map(Target::to_string).collect();
-            hushed.into_iter().for_each(|siren| self.queue.push(Task::Hush { siren, by: by.clone() }));
-        }
-        if delivery == Arrival::Live && !self.index.listeners[place].buttons.is_empty() {
-            self.decide(|cx, next| cx.work.on_press(cx, topic, payload, next));
-        }
-        for at in 0..self.index.listeners[place].relays.len() {
-            let relay = self.index.listeners[place].relays[at];
-            let kept = delivery == Arrival::Retained;
-            change(self, |ground, parts, next| parts.relays.on_kept(ground, relay, payload, kept, next));
-        }
-        for at in 0..self.index.listeners[place].present.len() {
-            let id = self.index.listeners[place].present[at];
-            let said = self.plan.sensor(id).available.as_ref();
-            if let Some(here) = said.and_then(|said| said.read(payload, &self.now)) {
-                let now = self.now.mono;
-                self.parts.sensors.on_presence(id, here, now);
-                self.look(id);
-                self.judge_those(|engine| &engine.index.users[id.index()]);
-            }
-        }
-        for at in 0..self.index.listeners[place].sensors.len() {
-            let id = self.index.listeners[place].sensors[at];
-            let mapping = &self.plan.sensor(id).mapping;
-            let reading = mapping.read(payload, &self.now);
-            if delivery != Arrival::Retained {
-                for earlier in mapping.earlier(payload, &self.now) {
-                    let (ground, parts) = self.split();
-                    let sample = parts.sensors.on_past(&ground, id, &earlier);
-                    self.keep(id, sample);
-                }
-            }
-            self.take_in(id, delivery, reading);
-        }
-    }
-
     /// A reading is judged and kept for the history, and whoever uses the sensor looks again.
     fn take_in(&mut self, id: SensorId, delivery: Arrival, reading: Result<Reading, BadReading>) {
         let (ground, parts) = self.split();
@@ -261,9 +221,9 @@ impl Engine {
         if believed {
             self.teach(id);
         }
-        self.judge_those(|engine| &engine.index.users[id.index()]);
-        for at in 0..self.index.relays[id.index()].len() {
-            let relay = self.index.relays[id.index()][at];
+        self.judge_those(|engine| engine.index.users.list(id.index()));
+        for at in 0..self.index.relays.list(id.index()).len() {
+            let relay = self.index.relays.list(id.index())[at];
             if self.parts.relays.has_run(relay) {
                 self.attend(relay);
             }
@@ -276,10 +236,10 @@ impl Engine {
         let Some(sample) = sample else { return };
         if sample.quality == Quality::Late {
             if self.now.mono - sample.at > self.plan.sensor(id).stale_after {
-                self.parts.alarms.on_late(&self.plan, &self.index.users[id.index()]);
+                self.parts.alarms.on_late(&self.plan, self.index.users.list(id.index()));
             }
             if let Some(Value::Number(number)) = sample.value {
-                for (tank, feed) in &self.index.feeds[id.index()] {
+                for (tank, feed) in self.index.feeds.list(id.index()) {
                     self.parts.forecasts.on_late(*tank, *feed, sample.at, number);
                 }
             }
@@ -291,12 +251,12 @@ impl Engine {
     fn look(&mut self, id: SensorId) {
         if change(self, |ground, parts, next| parts.sensors.look(ground, id, next)) {
             self.teach(id);
-            self.judge_those(|engine| &engine.index.users[id.index()]);
+            self.judge_those(|engine| engine.index.users.list(id.index()));
         }
     }
 
     /// Asks one list of the index, one alarm after the other.
-    fn judge_those(&mut self, list: impl Fn(&Self) -> &Vec<AlarmId>) {
+    fn judge_those(&mut self, list: impl Fn(&Self) -> &[AlarmId]) {
         for at in 0..list(self).len() {
             if let Some(id) = list(self).get(at).copied() {
                 self.judge(id);
@@ -339,8 +299,8 @@ impl Engine {
             self.parts.forecasts.on_mains(on, self.now.mono);
         }
         let now = self.now.mono;
-        for at in 0..self.index.feeds[id.index()].len() {
-            let (tank, feed) = self.index.feeds[id.index()][at];
+        for at in 0..self.index.feeds.list(id.index()).len() {
+            let (tank, feed) = self.index.feeds.list(id.index())[at];
             let at_work = self.parts.work.goes_on(tank);
             let value = self.parts.world(&self.plan, self.now).level(&self.plan.tanks[tank.index()], feed);
             let changed = self.parts.forecasts.on_level((tank, feed), value, at_work, now);
@@ -357,7 +317,7 @@ impl Engine {
                 if let Some(water) = water.filter(|water| self.parts.sensors.on_beached(*water, out)) {
                     self.look(water);
                 }
-                self.judge_those(|engine| &engine.index.foretold[tank.index()]);
+                self.judge_those(|engine| engine.index.foretold.list(tank.index()));
             }
         }
     }

@@ -23,7 +23,7 @@ impl Ground<'_> {
     }
 
     pub(super) fn alarm(&self, name: &str) -> Option<AlarmId> {
-        self.index.names.get(name).copied()
+        self.index.named(self.plan, name)
     }
 
     /// The alarm's name, for records.

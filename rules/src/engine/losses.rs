@@ -3,6 +3,7 @@
 //! plan and the forecasts; nothing is kept here.
 
 use super::context::Context;
+use super::index::Hearer;
 use crate::alarm::Priority;
 use crate::callout::loss::{Silent, is_one, patience};
 use crate::ids::{AlarmId, SensorId};
@@ -56,13 +57,16 @@ impl Context<'_> {
         }
         let gateway = self.plan.sensor(of).gateway.as_ref();
         let behind = gateway.and_then(|name| self.index.behind.get(name)).into_iter().flatten();
-        let topic = self.plan.sensor(of).feed.topic().and_then(|topic| self.index.topics.get(topic));
-        let listeners = topic.and_then(|place| self.index.listeners.get(*place));
-        let on_topic = listeners.into_iter().flat_map(|it| &it.sensors);
+        let topic = self.plan.sensor(of).feed.topic().and_then(|topic| self.index.topics.place(topic));
+        let hearers = topic.map(|place| self.index.topics.hearers(place));
+        let on_topic = hearers.into_iter().flatten().filter_map(|listener| match listener {
+            Hearer::Sensor(id) => Some(id),
+            _ => None,
+        });
         let near = behind.chain(self.index.topic_tree.beside(of)).chain(on_topic).chain(quiet);
         let mut found: BTreeSet<AlarmId> = self.index.sights_of_broker.iter().copied().collect();
         for sensor in near {
-            found.extend(self.index.sights_of.get(sensor.index()).into_iter().flatten());
+            found.extend(self.index.sights_of.list(sensor.index()));
             found.extend(self.index.sights_near(self.plan.sensor(*sensor)));
         }
         Some(found)
@@ -95,8 +99,7 @@ impl Context<'_> {
             .index
             .carried_by(sight)
             .iter()
-            .filter_map(|id| self.index.users.get(id.index()))
-            .flatten()
+            .flat_map(|id| self.index.users.list(id.index()))
             .copied()
             .collect();
         users.into_iter().map(|id| self.plan.alarm(id)).filter(|alarm| !alarm.is_loss_of_sight())
@@ -123,7 +126,7 @@ impl Context<'_> {
             let group = self.index.peers.group(*own);
             let peers = group.into_iter().flat_map(|group| self.sensors.seen_in(group));
             peers.filter(|peer| *peer != own && !lost(**peer)).any(|peer| {
-                let users = self.index.users.get(peer.index()).into_iter().flatten();
+                let users = self.index.users.list(peer.index()).iter();
                 users.map(|id| self.plan.alarm(*id)).any(|other| {
                     !other.is_loss_of_sight()
                         && other.callout.is_some()

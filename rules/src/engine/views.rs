@@ -64,8 +64,8 @@ impl Engine {
 
     /// By whom, why and for how long an alarm is put aside, if it is.
     pub fn aside(&self, alarm: &str) -> Option<&Aside> {
-        let id = self.index.names.get(alarm)?;
-        self.parts.alarms.state(*id).aside.as_deref()
+        let id = self.index.named(&self.plan, alarm)?;
+        self.parts.alarms.state(id).aside.as_deref()
     }
 
     /// Alarms that stand or wait for an answer, and that this plan does not have.

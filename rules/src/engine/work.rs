@@ -9,7 +9,7 @@ use super::timers::DeadlineReason;
 use crate::alarm::{AlarmEvent, State};
 use crate::condition::Condition;
 use crate::ids::{AlarmId, By, SensorId, Seq, TankId};
-use crate::plan::Plan;
+use crate::plan::{Button, Plan};
 use crate::record::{Body, Record};
 use crate::time::{Moment, Span};
 use std::collections::BTreeMap;
@@ -109,15 +109,15 @@ impl WorkPeriods {
 
     /// A button was pressed, perhaps: it begins its work, or ends it if it is going on.
     pub(super) fn on_press(&self, cx: &Context<'_>, topic: &str, payload: &[u8], next: &mut Next) {
-        let Some(place) = cx.index.topics.get(topic) else { return };
-        let buttons = &cx.index.listeners[*place].buttons;
-        let pressed = |(_, press, _): &&(String, String, TankId)| payload.trim_ascii() == press.as_bytes();
-        let Some((work, _, tank)) = buttons.iter().find(pressed) else { return };
+        let pressed = |it: &&Button| it.topic == topic && payload.trim_ascii() == it.press.as_bytes();
+        let mut works = cx.plan.works.iter();
+        let found = works.find_map(|(name, work)| Some((name, work.buttons.iter().find(pressed)?.tank)));
+        let Some((work, tank)) = found else { return };
         let by = By { who: "somebody".to_owned(), via: format!("button {topic}") };
-        if self.periods.get(tank).is_some_and(|period| period.work == *work) {
-            self.on_end(cx, *tank, Some(by), next);
+        if self.periods.get(&tank).is_some_and(|period| period.work == *work) {
+            self.on_end(cx, tank, Some(by), next);
         } else {
-            let tank = cx.plan.place(Some(*tank)).to_owned();
+            let tank = cx.plan.place(Some(tank)).to_owned();
             self.on_begin(cx, (tank, work.clone()), None, by, next);
         }
     }

@@ -102,7 +102,7 @@ fn channels(port: u16, authority: PathBuf) -> Result<(Channels, Outcomes)> {
     let context = SharedParts {
         reply_to: None,
         clock: Arc::new(|| Wall(0)),
-        mark: String::new(),
+        names: Arc::default(),
         publish: Arc::new(NoSiren),
         modem: None,
         reports: None,

@@ -27,7 +27,8 @@ pub(crate) fn measure() -> Result<()> {
     let folder = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR"))?;
     let broker = broker()?;
     let process = Process::agent(&site::write(folder.path(), broker.port(), &To::Siren)?)?;
-    std::thread::sleep(Duration::from_secs(2));
+    // What follows a start is no rest.
+    std::thread::sleep(Duration::from_secs(20));
     tell(&process, "at rest")?;
     let (cpu, sleeps) = (process.cpu()?, process.sleeps()?);
     std::thread::sleep(IDLE);

@@ -79,7 +79,7 @@ async fn without_a_template_a_cloudevents_event_goes_out_over_https() {
         assert!(!event[required].as_str().unwrap().is_empty(), "{required}");
     }
     assert_eq!(event["specversion"], "1.0");
-    assert_eq!(event["id"], "page-123.k3f9");
+    assert_eq!(event["id"], "page-123.7e2a");
     assert_eq!(event["source"], "/slackwater/Halyard%20House");
     assert_eq!(event["type"], "slackwater.page.call");
     assert_eq!(event["subject"], "lagoon/power-lost");
@@ -119,7 +119,7 @@ async fn a_repeat_has_the_id_of_the_first_and_each_purpose_a_type() {
         ]
     );
     assert!(
-        events.iter().all(|event| event["id"] == "page-7.k3f9" && event["source"] == events[0]["source"])
+        events.iter().all(|event| event["id"] == "page-7.7e2a" && event["source"] == events[0]["source"])
     );
     assert_eq!(events[4]["data"]["maybe_repeat"], true);
     assert!(events[4].get("subject").is_none(), "an empty subject is none");
@@ -148,7 +148,7 @@ async fn a_template_makes_the_body_that_the_keeper_wrote() {
     assert_eq!(taken[0].headers["content-type"], "application/json");
     assert_eq!(body["title"], quoting.headline);
     assert_eq!(body["message"], quoting.body);
-    assert_eq!((&body["tags"][0], &body["key"]), (&"critical".into(), &"page-9.k3f9".into()));
+    assert_eq!((&body["tags"][0], &body["key"]), (&"critical".into(), &"page-9.7e2a".into()));
     assert_eq!(taken[1].headers["content-type"], "application/x-www-form-urlencoded");
     assert_eq!(
         String::from_utf8_lossy(&taken[1].body),

@@ -1,7 +1,7 @@
 //! One set of channels, a page to send, and a bounded wait for outcomes.
 
 use slackwater::channels::{
-    Channel, ChannelSettings, Channels, MailSettings, NotPublished, Publish, Publishing, Security,
+    Channel, ChannelSettings, Channels, MailSettings, NotPublished, Publish, Publishing, Security, SentNames,
     SharedParts,
 };
 use slackwater::mqtt::ClientIdentity;
@@ -9,7 +9,7 @@ use slackwater_rules::alarm::Priority;
 use slackwater_rules::page::{Look, Page, Said};
 use slackwater_rules::plan::Target;
 use slackwater_rules::record::{Outcome, Purpose, Seq};
-use slackwater_rules::time::{Span, Wall};
+use slackwater_rules::time::{Moment, Now, Span, Wall};
 use slackwater_tests::certs::{Authority, Validity};
 use slackwater_tests::smtp::Script;
 use slackwater_tests::wire;
@@ -95,7 +95,7 @@ impl Rig {
         let context = SharedParts {
             reply_to: None,
             clock: Arc::new(|| NOW),
-            mark: "k3f9".into(),
+            names: Arc::new(SentNames::of(0x7e2a, &Now { mono: Moment(0), wall: NOW, wall_trusted: true })),
             publish,
             modem: None,
             reports: None,

@@ -76,7 +76,7 @@ impl Rig {
         let context = SharedParts {
             reply_to: None,
             clock: Arc::new(|| Wall(0)),
-            mark: String::new(),
+            names: Arc::default(),
             publish: Arc::new(NoBroker),
             modem: Some(modem.clone()),
             reports: None,
@@ -396,7 +396,7 @@ async fn a_page_without_a_modem_fails_and_says_what_to_do() {
     let context = SharedParts {
         reply_to: None,
         clock: Arc::new(|| Wall(0)),
-        mark: String::new(),
+        names: Arc::default(),
         publish: Arc::new(NoBroker),
         modem: None,
         reports: None,

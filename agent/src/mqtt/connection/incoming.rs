@@ -78,7 +78,13 @@ impl Worker {
         let properties = accepted.properties.as_ref();
         let (max_qos, retain) = properties.map_or((None, None), |p| (p.max_qos, p.retain_available));
         self.limits.learn(max_qos, retain).map_err(Loss::new)?;
-        link.accepted(properties, self.settings.keep_alive, eventloop, self.limits.no_retained);
+        link.accepted(
+            properties,
+            self.settings.keep_alive,
+            eventloop,
+            self.limits.no_retained,
+            self.settings.silent,
+        );
         let at_once = properties.and_then(|p| p.receive_max).unwrap_or(u16::MAX);
         self.outbox.connected(at_once);
         self.arrived(accepted.session_present);

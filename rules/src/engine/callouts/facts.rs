@@ -96,12 +96,12 @@ impl Facts for Known<'_> {
     }
 
     fn causes(&self, effect: &str) -> Vec<&str> {
-        let causes = self.cx.alarm(effect).and_then(|id| self.cx.index.causes.get(id.index()));
+        let causes = self.cx.alarm(effect).map(|id| self.cx.index.causes.list(id.index()));
         self.names(causes.into_iter().flatten())
     }
 
     fn effects(&self, cause: &str) -> Vec<&str> {
-        let effects = self.cx.alarm(cause).and_then(|id| self.cx.index.effects.get(id.index()));
+        let effects = self.cx.alarm(cause).map(|id| self.cx.index.effects.list(id.index()));
         self.names(effects.into_iter().flatten())
     }
 
@@ -117,7 +117,7 @@ impl Facts for Known<'_> {
                 let needs =
                     |id: &AlarmId, sensor| self.cx.plan.alarm(*id).condition.sensors().contains(&sensor);
                 let users = |sensor: SensorId| {
-                    let users = self.cx.index.users.get(sensor.index()).into_iter().flatten();
+                    let users = self.cx.index.users.list(sensor.index()).iter();
                     users.filter(move |id| needs(id, sensor))
                 };
                 let hidden: BTreeSet<&AlarmId> =
@@ -191,8 +191,7 @@ impl Facts for Known<'_> {
     fn has_listened(&self) -> bool {
         let started = self.cx.sensors.started();
         let ids = (0..).map(SensorId).take(self.cx.plan.sensors.len());
-        let used =
-            ids.filter(|id| self.cx.index.users.get(id.index()).is_some_and(|users| !users.is_empty()));
+        let used = ids.filter(|id| !self.cx.index.users.list(id.index()).is_empty());
         used.into_iter().all(|id| self.cx.sensors.heard(id) > started)
     }
 }

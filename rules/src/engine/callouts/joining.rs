@@ -12,7 +12,7 @@ use crate::callout::{Call, kin, mass, quiet};
 use crate::engine::context::Context;
 use crate::engine::ground::Ground;
 use crate::engine::task::{Next, Task};
-use crate::ids::{AlarmId, CalloutId, SensorId, Seq};
+use crate::ids::{AlarmId, CalloutId, Seq};
 use crate::record::{Body, CallChange, CallKind, Joined, Purpose};
 use crate::time::{Moment, Span};
 use std::collections::BTreeSet;
@@ -112,15 +112,13 @@ impl Callouts {
     /// difference to it.
     pub(super) fn has_no_kin(&self, cx: &Context<'_>, id: AlarmId) -> bool {
         let alarm = cx.plan.alarm(id);
-        let none = |related: Option<bool>| related.unwrap_or(true);
         let carried = alarm.sight.as_ref().map(|sight| cx.index.carried_by(sight));
-        let users = |sensor: SensorId| cx.index.users.get(sensor.index());
-        none(cx.index.causes.get(id.index()).map(BTreeSet::is_empty))
-            && none(cx.index.effects.get(id.index()).map(Vec::is_empty))
+        cx.index.causes.list(id.index()).is_empty()
+            && cx.index.effects.list(id.index()).is_empty()
             && alarm.expected.is_empty()
             && !alarm.is_loss_of_sight()
             && alarm.channel().is_none()
-            && carried.into_iter().flatten().all(|sensor| none(users(*sensor).map(Vec::is_empty)))
+            && carried.into_iter().flatten().all(|sensor| cx.index.users.list(sensor.index()).is_empty())
     }
 
     /// The running call-outs in which an alarm may have kin: those of itself, of what explains it
@@ -131,10 +129,10 @@ impl Callouts {
         if alarm.is_loss_of_sight() || alarm.channel().is_some() {
             return self.running().collect();
         }
-        let explained = cx.index.causes.get(id.index()).into_iter().flatten();
-        let explains = cx.index.effects.get(id.index()).into_iter().flatten();
+        let explained = cx.index.causes.list(id.index()).iter();
+        let explains = cx.index.effects.list(id.index());
         let carried = alarm.sight.as_ref().map(|sight| cx.index.carried_by(sight));
-        let hidden = carried.into_iter().flatten().filter_map(|sensor| cx.index.users.get(sensor.index()));
+        let hidden = carried.into_iter().flatten().map(|sensor| cx.index.users.list(sensor.index()));
         let all = explained.chain(explains).chain(hidden.flatten()).chain([&id]);
         let names = all.map(|id| cx.plan.alarm(*id).name.as_str());
         let calls: BTreeSet<Seq> = names.flat_map(|name| self.calls.with_alarm(name)).collect();
@@ -274,11 +272,7 @@ impl Callouts {
             let apart = *id == alarm || !cx.is_one_loss(*id, alarm);
             new && apart
                 && of.is_some_and(|callout| callout.name == ladder)
-                && cx
-                    .index
-                    .causes
-                    .get(id.index())
-                    .is_none_or(|causes| causes.iter().all(|cause| cx.alarms.standing(*cause).is_none()))
+                && cx.index.causes.list(id.index()).iter().all(|cause| cx.alarms.standing(*cause).is_none())
         });
         // One more than that is enough, and is soon found if there are many.
         recent.map(drop).chain(waiting.map(drop)).nth(mass::APART).is_some()
@@ -327,7 +321,7 @@ fn begin_record(
 
 /// By when the causes of an alarm that are true already will have been raised.
 fn cause_of(cx: &Context<'_>, id: AlarmId) -> Option<Moment> {
-    let causes = cx.index.causes.get(id.index()).into_iter().flatten();
+    let causes = cx.index.causes.list(id.index()).iter();
     causes.filter_map(|cause| cx.about_to_raise(*cause)).max()
 }
 

@@ -25,9 +25,9 @@ pub(super) fn slot(input: ThermalInput) -> usize {
     }
 }
 
-/// What each sensor tells, tank by tank.
-pub(in crate::engine) fn feeds(plan: &Plan) -> Vec<Vec<(TankId, ModelFeed)>> {
-    let mut feeds = vec![Vec::new(); plan.sensors.len()];
+/// What each sensor tells, by its place, tank by tank.
+pub(in crate::engine) fn feeds(plan: &Plan) -> Vec<(usize, (TankId, ModelFeed))> {
+    let mut feeds = Vec::new();
     for (id, tank) in (0..).map(TankId).zip(&plan.tanks) {
         let gear = &tank.gear;
         // Without a thermometer there is nothing to learn.
@@ -50,7 +50,7 @@ pub(in crate::engine) fn feeds(plan: &Plan) -> Vec<Vec<(TankId, ModelFeed)>> {
         let mains = ON_MAINS.map(|feed| (plan.mains, feed));
         for (sensor, feed) in all.into_iter().chain(mains) {
             if let Some(sensor) = sensor {
-                feeds[sensor.index()].push((id, feed));
+                feeds.push((sensor.index(), (id, feed)));
             }
         }
     }

@@ -211,7 +211,7 @@ fn switch(cx: &Context<'_>, relay: RelayId, command: NextCommand, next: &mut Nex
 
 /// What a relay is commanded to may be a matter of an alarm, which is asked again in this turn.
 fn recheck_commanded(cx: &Context<'_>, relay: RelayId, next: &mut Next) {
-    for alarm in &cx.index.commanded[relay.index()] {
+    for alarm in cx.index.commanded.list(relay.index()) {
         next.wake(DeadlineReason::Recheck(*alarm), Some(cx.mono()));
     }
 }

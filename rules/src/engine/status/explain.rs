@@ -63,7 +63,7 @@ impl Context<'_> {
         if life.state.is_aside() {
             lines.push(format!("it is {} and can't be raised", life.state));
         }
-        for cause in &self.index.causes[id.index()] {
+        for cause in self.index.causes.list(id.index()) {
             if self.alarms.standing(*cause).is_some() {
                 let cause = self.alarm_title(self.plan.alarm(*cause));
                 lines.push(format!("{cause} stands: what rings here joins its call-out"));

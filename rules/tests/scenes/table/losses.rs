@@ -155,6 +155,20 @@ fn the_second_probe_that_falls_silent_leaves_nobody_who_sees() {
 }
 
 #[test]
+fn a_restart_between_two_losses_makes_no_difference_to_the_second() {
+    for loses_before in [true, false] {
+        let mut night = with(&two_probes("two < 21 degC"), NIGHT);
+        night.site.silence("one/temp");
+        night.wait(if loses_before { 60 } else { 1 });
+        night.restart();
+        night.wait(10);
+        night.site.silence("two/temp");
+        // Its last reading may be as old as its interval.
+        assert!(matches!(minutes_until_a_page(&mut night), Some(17 | 18)), "{}", night.site.story());
+    }
+}
+
+#[test]
 fn the_loss_of_what_an_open_alarm_needs_is_told_at_once_in_its_call_out() {
     let mut night = with(&two_probes("two > 28 degC"), NIGHT);
     night.site.says("one/temp", "21");
