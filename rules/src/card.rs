@@ -84,7 +84,7 @@ impl Act {
     /// That it is done, as a page says it.
     pub fn done(self) -> &'static str {
         match self {
-            Self::Air => "the water gets air: a sensor shows it.",
+            Self::Air => "air. A sensor shows it: give none.",
             Self::HeatOff => "the heaters are off: a sensor shows it.",
             Self::LightOff => "the light is off: a sensor shows it.",
             Self::FeederOff => "the feeder is off.",
@@ -451,6 +451,23 @@ mod tests {
             assert!(jug.is_none() || dry.is_some_and(|dry| Some(dry) < jug), "{name}");
             for text in card.lines.iter().filter_map(|line| line.text.as_deref()) {
                 assert!(!text.contains("jug") || text.contains("loor dry"), "{name}: {text}");
+            }
+        }
+    }
+
+    #[test]
+    fn nobody_pulls_a_plug_before_a_word_about_a_dry_floor_or_plugs() {
+        let pulls = |words: &str| {
+            let words = words.to_lowercase();
+            words.find("unplug ").or_else(|| words.find("unplug:")).map(|at| words[..at].to_owned())
+        };
+        let warns =
+            |words: &str| words.contains("dry") || words.contains("wet") || words.contains("Water on");
+        for BuiltIn { name, card } in built_in() {
+            for (at, line) in card.lines.iter().enumerate().filter(|(_, line)| line.who == Who::Anyone) {
+                let Some(before) = pulls(&line.words) else { continue };
+                let earlier = card.lines.iter().take(at).any(|line| warns(&line.words));
+                assert!(earlier || warns(&before), "{name}: {}", line.words);
             }
         }
     }

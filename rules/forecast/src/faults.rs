@@ -55,7 +55,7 @@ const ON_THE_WAY: u32 = 2;
 const LASTING: Span = Span::hours(24);
 /// What is off for longer than this beyond where it long came on was set differently, or is not
 /// wanted in this weather: it was told, and is again only where the water goes further.
-const HOW_IT_IS: Span = Span::hours(42);
+const HOW_IT_IS: Span = Span::hours(36);
 /// After hands in the tank the water settles for this many cells.
 const SETTLES: u32 = 6;
 /// Evidence of fewer cells than this is no evidence: a cup of cold water.

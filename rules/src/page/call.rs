@@ -108,7 +108,8 @@ impl Facts<'_> {
 
     fn call_under(&self) -> Vec<String> {
         let Some(lead) = &self.lead else { return Vec::new() };
-        let mut lines = vec![format!("{} {}", self.how_bad(), self.who_has_it())];
+        let first = [Some(self.how_bad()), Some(self.who_has_it()), self.where_to_go()];
+        let mut lines = vec![first.into_iter().flatten().collect::<Vec<_>>().join(" ")];
         if self.news_heading(lead) != lead.heading() {
             let since = self.time(lead.onset);
             let what = if lead.stands() { lead.heading() } else { format!("It was: {}", lead.heading()) };
@@ -257,13 +258,24 @@ impl Facts<'_> {
         format!("It means: I take care of it{all}{act}.{}", others.unwrap_or_default())
     }
 
-    /// For who may never have been here: that it is an aquarium, which one, and where.
+    /// For who may never have been here: how many aquariums there are. Where one is meant, the
+    /// page begins with where it stands.
     fn what_place_this_is(&self) -> Option<String> {
-        let alarm = self.lead.as_ref()?.alarm.filter(|alarm| alarm.watched.is_none() && self.is_helper())?;
-        Some(match alarm.tank {
-            Some(tank) => helping::aquarium(self.plan, tank),
-            None => format!("{} has {}.", self.plan.site, words::counted(self.plan.tanks.len(), "aquarium")),
-        })
+        let many = self.plan.tanks.len();
+        self.helped()?
+            .tank
+            .is_none()
+            .then(|| format!("{} has {}.", self.plan.site, words::counted(many, "aquarium")))
+    }
+
+    /// For a helper: where to go.
+    fn where_to_go(&self) -> Option<String> {
+        Some(helping::where_to_go(self.plan, self.helped()?.tank?))
+    }
+
+    /// The alarm of this site that a helper is called for.
+    fn helped(&self) -> Option<&Alarm> {
+        self.lead.as_ref()?.alarm.filter(|alarm| alarm.watched.is_none() && self.is_helper())
     }
 
     fn help_title(&self) -> &'static str {

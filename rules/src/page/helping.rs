@@ -123,11 +123,12 @@ fn which_tank(plan: &Plan, tank: TankId) -> Option<String> {
     tank.help.looks.as_ref().map(|looks| format!("{}: {looks}", capital(&tank.title)))
 }
 
-/// The same below a heading that names it, for who may not know what it is: `An aquarium: hall, the
-/// tall one.`
-pub(super) fn aquarium(plan: &Plan, tank: TankId) -> String {
+/// Below a heading that names the tank, for who may never have been there: `Go to Halyard House:
+/// hall, the tall one.`
+pub(super) fn where_to_go(plan: &Plan, tank: TankId) -> String {
     let looks = plan.tank(tank).help.looks.as_ref();
-    sentence(&format!("An aquarium{}", looks.map(|looks| format!(": {looks}")).unwrap_or_default()))
+    let there = looks.map_or(", to this aquarium".to_owned(), |looks| format!(": {looks}"));
+    sentence(&format!("Go to {}{there}", plan.site))
 }
 
 /// The lines for a page about this tank, or about the whole site.

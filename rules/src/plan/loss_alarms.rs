@@ -141,7 +141,7 @@ fn build(
     // Where it is of no one tank, each thing is said with its own.
     let own = |id: Option<TankId>| id.filter(|_| tank.is_none()).and_then(|id| tanks.get(id.index()));
     let quiet: Vec<String> = silenced.iter().map(|it| placed(own(it.tank), ": ", &it.title)).collect();
-    let consequence = format!("the watch can't call anybody for: {}", few(&quiet, "other alarm"));
+    let consequence = format!("if these came, nobody would be told: {}", few(&quiet, "other alarm"));
     let written = format!("{name} is out of sight");
     let alarm = Alarm {
         name: format!("{SIGHT}{name}"),

@@ -37,11 +37,11 @@ pub(super) fn response(
     // Through one probe that says what is not so, a heater may heat on and on.
     if matches!(sight, Sight::Sensor(_)) && waters().any(|sensor| is_heated(sensor, tanks)) {
         add(CardLine {
-            text: Some("Unplug the heaters at a dry plug until the probe is back.".to_owned()),
+            text: Some("Floor dry? Unplug the heaters until the probe is back.".to_owned()),
             act: Some(Act::HeatOff),
             disbelieved: true,
             ..CardLine::plain(
-                "Unplug the heaters, at a dry plug: they may follow this probe. Wet? Stay out, and call for help.",
+                "Floor and plugs dry? Unplug the heaters: they may follow this probe. Wet: stay out, and call for help.",
             )
         });
     }
@@ -89,6 +89,8 @@ pub(super) fn response(
             let good = bands.next().filter(|_| of_water).map(|band| in_words(band, scale));
             let words = match &good {
                 Some(good) => kind.by_hand.replacen(". None", &format!(": good is {good}. None"), 1),
+                // Without a number a thermometer tells a helper nothing.
+                None if of_water => kind.by_hand.rsplit("None there? ").next().unwrap_or_default().to_owned(),
                 None => kind.by_hand.to_owned(),
             };
             let of = tank_of(sensor, tanks).filter(|_| !alike);
@@ -111,6 +113,9 @@ pub(super) fn response(
                 who,
                 act: (kind.by_hand == FLOW).then_some(Act::Air),
                 ..CardLine::plain(match (&title, of) {
+                    (_, Some(_)) if kind.by_hand == FLOOR && all_tanks => {
+                        words.replacen("dry?", "dry at every tank?", 1)
+                    }
                     (_, Some(tank)) if kind.by_hand == FLOOR => {
                         words.replacen("dry?", &format!("dry ({})?", tank.title), 1)
                     }
@@ -128,7 +133,7 @@ pub(super) fn response(
         add(CardLine {
             heater_plug: true,
             ..CardLine::plain(
-                "Too warm: heaters unplugged. Good or too cold: plugged in. Touch dry plugs only. Look again every half hour.",
+                "Floor and plugs dry, water too warm? Unplug the heaters. Good or cold: leave them. Look every half hour.",
             )
         });
     }
@@ -136,7 +141,7 @@ pub(super) fn response(
         Sight::Part(_) => {}
         Sight::Broker => {
             add(CardLine::plain(
-                "Lamps burn, and the router is dark? See whether it is plugged in, with dry hands. Then tell the keeper.",
+                "Lamps are lit, and the router is dark? See whether it is plugged in, with dry hands. Then tell the keeper.",
             ));
         }
         Sight::Gateway(gateway) => {

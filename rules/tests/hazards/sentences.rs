@@ -91,7 +91,7 @@ fn flow_gone_and_a_heater_that_draws_begins_with_the_heaters_plug() {
     let story = boils();
     for to in ["ines.push", "neighbour.push"] {
         let page = story.page(to);
-        in_order(page, &["\nFirst: Unplug the sump's heater, at a dry plug.", "Start the air pump"]);
+        in_order(page, &["\nFirst: Floor and plugs dry? Unplug the sump's heater.", "Start the air pump"]);
         assert!(page.text.contains("Unplug the sump's heater at a dry plug"), "{}", page.text);
     }
 }
@@ -102,11 +102,8 @@ fn a_probe_out_of_the_water_is_high_where_a_heater_may_follow_it_and_begins_with
     story.says("temperature", 25.3).run(h(2)).ramp("temperature", 21.0, min(15)).run(min(10));
     let page = story.page("neighbour.push");
     assert_eq!(page.priority, Priority::High);
-    in_order(
-        page,
-        &["\nFirst: Unplug the heater that follows this probe, at a dry plug, until the probe is back"],
-    );
-    assert!(page.text.contains("Unplug that heater at a dry plug until the probe is back"), "{}", page.text);
+    in_order(page, &["\nFirst: Floor and plugs dry? Unplug the heater that follows this probe."]);
+    assert!(page.text.contains("Floor dry? Unplug that heater, at a dry plug"), "{}", page.text);
     // No heater follows a probe of salinity.
     let mut story = Story::of("probe-out-of-water", "salinity = \"salinity\"", &["salinity"]);
     story.says("salinity", 35).run(h(2)).says("salinity", 0).run(min(5));
@@ -125,7 +122,7 @@ fn a_frozen_thermometer_of_a_tank_is_high_and_begins_with_its_heater_and_anythin
     let story = frozen("temperature", 25.3);
     let page = story.page("neighbour.push");
     assert_eq!(page.priority, Priority::High);
-    in_order(page, &["\nFirst: Unplug the heater that follows this probe, at a dry plug"]);
+    in_order(page, &["\nFirst: Floor and plugs dry? Unplug the heater that follows this probe."]);
     assert!(page.text.contains("Unplug the heater that follows it, at a dry plug"), "{}", page.text);
     for (sensor, value) in [("salinity", 35.0), ("level", 21.0)] {
         let story = frozen(sensor, value);
@@ -141,7 +138,7 @@ fn in_a_power_cut_a_wet_floor_comes_first_then_air_then_the_jug_then_feeding() {
         in_order(
             story.page(to),
             &[
-                "\nFirst: Take a torch. Is the floor dry near plugs and cables? Only then go on. Wet: stay out, and call for help.",
+                "\nFirst: By phone light: floor and plugs dry? Only then get the torch. Wet: stay out, and call for help.",
                 "\n2. Start the battery air pump",
                 "\n3. A tank without bubbles? Lift its water with a jug by the handle, and pour it back from 10 cm (4 in) up.",
                 "five minutes in every fifteen. Hands stay out of the water: power can return any second.",
@@ -180,7 +177,7 @@ fn in_a_power_cut_nobody_burns_anything_indoors_and_a_headache_means_everyone_ou
             dark().page(to),
             &[
                 "No grill, camp stove or gas heater indoors.",
-                "Fumes of engines and fires have no smell. Headache or dizzy? Everyone out, and call the emergency number.",
+                "Headache or dizzy? Everyone out, and call the emergency number.",
             ],
         );
     }
@@ -195,9 +192,10 @@ fn water_on_the_floor_begins_with_the_top_off_then_the_sump_the_return_the_panel
             &[
                 "\nFirst: Look from dry ground at plugs and cables. Is one wet? Go no nearer",
                 "\n2. All of them dry? Unplug the top-off pump, if there is one, at a dry plug",
+                "Wet? Switch that circuit off at the panel, if you reach it dry. Not sure which? The main switch.",
+                "Mop nothing up",
                 "Is the sump full to the brim? Leave the return pump on, and take water out with a bucket",
                 "Sump not full? Unplug the return pump at a dry plug. Water runs back into the sump: full then? Take some out.",
-                "Plugs or cables wet? Go no nearer; switch their circuit off at the panel, if you reach that on dry ground.",
                 "Then air, if the way there is dry: start the battery air pump.",
             ],
         );
@@ -241,7 +239,7 @@ fn too_warm_water_gets_air_second_and_is_cooled_slowly_without_ice() {
         in_order(
             warm().page(to),
             &[
-                "\nFirst: Unplug the heaters, at a dry plug.",
+                "\nFirst: Floor and plugs dry? Unplug the heaters.",
                 "\n2. Start the air pump",
                 "Cool slowly, by no more than 1 °C (2 °F) an hour. Do not put ice into the tank.",
             ],

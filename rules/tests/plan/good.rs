@@ -178,14 +178,14 @@ fn lost_sight_says_what_cannot_ring_and_what_to_look_at() {
     assert_eq!(shelf.on_delay, Span::minutes(3));
     assert_eq!(
         shelf.consequence.as_deref(),
-        Some("the watch can't call anybody for: too warm and probes disagree")
+        Some("if these came, nobody would be told: too warm and probes disagree")
     );
     assert_eq!(
         shelf.response.words(),
         [
             "Read another thermometer in the tank: good is 24 to 27 °C. None there? Feel the glass: good is neither \
              hot nor colder than the room.",
-            "Too warm: heaters unplugged. Good or too cold: plugged in. Touch dry plugs only. Look again every half hour.",
+            "Floor and plugs dry, water too warm? Unplug the heaters. Good or cold: leave them. Look every half hour.",
             "See whether gateway shelf has power and network."
         ]
     );

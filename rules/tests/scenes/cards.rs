@@ -37,7 +37,7 @@ fn last(site: &Site) -> &crate::harness::Sent {
 fn air_that_the_watch_has_proved_is_ticked_and_not_ordered() {
     let site = dark(true);
     let page = last(&site);
-    assert!(page.body.contains("\nDone: the water gets air: a sensor shows it.\n"), "{}", page.body);
+    assert!(page.body.contains("\nDone: air. A sensor shows it: give none.\n"), "{}", page.body);
     assert!(
         page.text.contains("Floor dry, no bubbles? Pour water back by jug, hands out. Code"),
         "{}",
@@ -96,8 +96,8 @@ fn a_helper_is_told_which_tank_which_plug_and_whom_to_call_in_place_of_an_answer
         "place = \"hall, the tall one\"\nwhere = { heater-plugs = \"behind the stand, marked H\" }",
     );
     for words in [
-        "\nAn aquarium: hall, the tall one.\n",
-        "Stay out, and call Ines: +351 200 000 000. Heater plugs: behind the stand, marked H.\n",
+        " Go to Halyard House: hall, the tall one.\n",
+        "Wet: stay out, and call Ines: +351 200 000 000. Heater plugs: behind the stand, marked H.\n",
         "\nAfter the first step call Ines: +351 200 000 000, and say code ",
         "\nYou may do every step that stands here, and besides: open the lid.\n",
     ] {
@@ -162,9 +162,9 @@ fn a_thermometer_that_is_not_believed_says_to_unplug_what_may_follow_it_and_what
         "can't be relied on, since ",
         "\nAt exactly 25.1 °C for ",
         ", and after 20 min that counts as stuck.\n",
-        "\nFirst: Unplug the heaters, at a dry plug: they may follow this probe.",
+        "\nFirst: Floor and plugs dry? Unplug the heaters: they may follow this probe.",
         ": good is ",
-        "Too warm: heaters unplugged",
+        "Floor and plugs dry, water too warm? Unplug the heaters",
     ] {
         assert!(body.contains(words), "{words:?} is not in:\n{body}");
     }
@@ -182,7 +182,7 @@ fn a_page_says_what_a_value_should_be_and_who_comes_next_without_calling_its_rea
     for words in [
         "\n28.5 °C, should be at most 27.5 °C.\n",
         "Nobody has answered yet.",
-        "\nAn aquarium.\n",
+        " Go to Halyard House, to this aquarium.\n",
         "\nNobody picks up? Go on, and call again.\n",
         ". Then step 2.\n",
         "\nWhat to do next\n",

@@ -69,6 +69,8 @@ pub struct Apart {
     before: [f32; 2],
     since: (f32, f32),
     at_once: bool,
+    /// Cells since a parting has ended, and the sum of their differences.
+    back: Option<(u32, f32)>,
 }
 
 /// Cells for which they must be apart: longer than a hand in the tank or a return that rests for a
@@ -83,6 +85,8 @@ const AT_ONCE: f64 = 0.6;
 const STANDS_STILL: f64 = 0.12;
 /// A parting that no tank has while water flows, K.
 const LEAST_APART: f64 = 0.3;
+/// Cells after a parting in which it shows where the probes are now.
+const COME_BACK: u32 = 24;
 /// Pairs before the difference counts as known: a day of cells.
 const PAIRS: u32 = 288;
 
@@ -110,6 +114,7 @@ impl Apart {
             self.since = (here, here);
         }
         self.since = (self.since.0.min(here), self.since.1.max(here));
+        let was_parted = self.parted >= PARTED;
         self.parted = if far { self.parted.saturating_add(1) } else { 0 };
         let stands_still = f64::from(self.since.1 - self.since.0) < STANDS_STILL.max(4.0 * self.deviation);
         if self.parted == PARTED && self.at_once && stands_still {
@@ -126,7 +131,25 @@ impl Apart {
             self.mean += off * share;
             self.deviation += (1.25 * off.abs() - self.deviation) * share;
         }
+        self.come_back(here, was_parted && !far);
         self.parted >= PARTED
+    }
+
+    /// Flow that is back brings the probes to where they were within minutes. What is half way out
+    /// on the whole for two hours after a parting has ended is where they are now: one was moved.
+    fn come_back(&mut self, difference: f32, ended: bool) {
+        let Some((cells, sum)) = &mut self.back else {
+            self.back = ended.then_some((0, 0.0));
+            return;
+        };
+        (*cells, *sum) = (*cells + 1, *sum + difference);
+        if *cells == COME_BACK {
+            let place = f64::from(*sum) / f64::from(COME_BACK);
+            if (place - self.mean).abs() > LEAST_APART / 2.0 {
+                (self.mean, self.parted) = (place, 0);
+            }
+            self.back = None;
+        }
     }
 
     /// The pumps are known to stand, or hands are in the tank: it tells nothing, and what began is
@@ -164,5 +187,32 @@ mod tests {
         let last = (1..40).fold(None, |_, cell| jump.judge(&at(5 * cell, 21.5), Some((24.9, 25.4))));
         assert_eq!(last, Some(true));
         assert_eq!(jump.judge(&at(205, 25.1), Some((24.9, 25.4))), Some(false), "it was hung back");
+    }
+
+    /// Two probes 0.1 K apart, give or take what a heater in the sump does, for two days; then by
+    /// so much more. How often they part in the three days after that.
+    fn partings(more: impl Fn(u32) -> f64) -> u32 {
+        let mut apart = Apart::default();
+        let (mut was, mut count) = (false, 0);
+        for cell in 0..1_440 {
+            let swing = 0.02 * (f64::from(cell) / 30.0 * std::f64::consts::TAU).sin();
+            let parted = apart.cell(25.1 + swing + more(cell), 25.0);
+            count += u32::from(parted && !was);
+            was = parted;
+        }
+        count
+    }
+
+    #[test]
+    fn a_probe_that_was_moved_to_the_edge_of_parting_is_told_twice_at_most() {
+        let moved = partings(|cell| if cell < 590 { 0.0 } else { 0.32 });
+        assert!((1..=2).contains(&moved), "{moved}");
+        let stood = partings(|cell| {
+            let since = [576, 1_100].into_iter().filter_map(|start| cell.checked_sub(start)).min();
+            since
+                .filter(|since| *since < 44)
+                .map_or(0.0, |since| 0.8 * (1.0 - (-f64::from(since) / 9.0).exp()))
+        });
+        assert_eq!(stood, 2, "a pump that stands is told each time");
     }
 }

@@ -10,18 +10,13 @@ use slackwater_time::Moment;
 /// A step of a future, h.
 const STEP_H: f64 = 0.25;
 /// What no past forecast of a tank that was held can tell: the share of a rate that structure may
-/// change once nothing holds it, faster and slower (rock that gives its heat back, a heater's
-/// strength that was learned a little wrong).
-const OF_RATE: (f64, f64) = (0.035, 0.015);
+/// change once nothing holds it (rock that gives its heat back, a heater's strength that was
+/// learned a little wrong): faster, an hour ahead and from four hours on; and slower.
+const FASTER: (f64, f64) = (0.05, 0.13);
+const SLOWER: f64 = 0.015;
 /// Of the present rate so much is the water's alone, and gone in so many hours: once nothing holds
 /// it, stones, sand and sump give their heat back.
-const GIVEN_BACK: (f64, f64) = (0.045, 3.0);
-/// The first where no room is seen, an hour ahead and from eight hours on: a heater's strength that
-/// a fast thermostat hides, and a night that nobody measures.
-const OF_RATE_UNSEEN: (f64, f64) = (0.08, 0.165);
-/// And what is left of the late end there twelve hours ahead: the past misses that it is made of go
-/// both ways. Up to three hours ahead all of it is.
-const LATE_UNSEEN: f64 = 0.35;
+const GIVEN_BACK: (f64, f64) = (0.05, 3.0);
 /// Doubt of the present rate is part of the ends by then, h.
 const DOUBT_H: f64 = 0.7;
 
@@ -37,8 +32,6 @@ pub(super) struct ByDay<'a> {
     pub(super) weather: f64,
     pub(super) doubt: f64,
     pub(super) slows: Interval,
-    /// Whether the room is seen.
-    pub(super) room_known: bool,
 }
 
 impl ByDay<'_> {
@@ -48,10 +41,6 @@ impl ByDay<'_> {
         let (mut early, mut likely, mut late) = (never, never, never);
         let (mut fast, mut gone, mut slow, mut plain) = (0.0_f64, 0.0_f64, 0.0_f64, 0.0_f64);
         let mut before = [0.0; 3];
-        let unseen = |at: f64| {
-            let (near, far) = OF_RATE_UNSEEN;
-            near + (far - near) * ((at - 1.0) / 7.0).clamp(0.0, 1.0)
-        };
         let mut at = 0.0;
         while at < HORIZON_H && (early == never || likely == never || late == never) {
             let middle = at + STEP_H / 2.0;
@@ -68,14 +57,15 @@ impl ByDay<'_> {
             let (low, high) = self.day.ends(self.now, at);
             let (sooner, later) = if sign < 0.0 { (-low, high) } else { (high, -low) };
             let mean = plain.abs() / at;
-            let of_rate = if self.room_known { OF_RATE.0 } else { unseen(at) };
-            let far = ((at - 3.0) / 9.0).clamp(0.0, 1.0);
-            let late_share = if self.room_known { 1.0 } else { 1.0 - (1.0 - LATE_UNSEEN) * far };
+            let faster = FASTER.0 + (FASTER.1 - FASTER.0) * ((at - 1.0) / 3.0).clamp(0.0, 1.0);
             let doubt = self.doubt * (-at / DOUBT_H).exp();
+            // The past forecasts' water was held: what a rate is off by was off by all of the time.
+            // Water that nothing holds comes the nearer to its room the further it is off.
+            let slows = self.slows.likely;
+            let lasts = if slows > 0.0 { -(-slows * at).exp_m1() / slows } else { at };
             let widened =
-                |end: f64, share: f64| (end * end + (share * mean).powi(2) + doubt * doubt).sqrt() * at;
-            let places =
-                [fast + widened(sooner, of_rate), gone, slow - late_share * widened(later, OF_RATE.1)];
+                |end: f64, share: f64| (end * end + (share * mean).powi(2) + doubt * doubt).sqrt() * lasts;
+            let places = [fast + widened(sooner, faster), gone, slow - widened(later, SLOWER)];
             for ((end, place), before) in
                 [&mut early, &mut likely, &mut late].into_iter().zip(places).zip(&mut before)
             {

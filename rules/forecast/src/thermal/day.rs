@@ -24,9 +24,9 @@ const WEATHER_H: f64 = 12.0;
 const STEP: f64 = 0.06;
 /// Half hours in which the ends move faster: the first six days.
 const SOON: u32 = 288;
-/// The share of past forecasts that may miss each end, by horizon: what they are held against is
-/// the half hours' own scatter too, which weighs less over many of them.
-const MISSES: [f32; HORIZONS.len()] = [0.15, 0.14, 0.16, 0.18];
+/// The share of past forecasts that may miss each end: what they are held against is the half
+/// hours' own scatter too.
+const MISSES: f32 = 0.13;
 /// Half hours before anything is said of the day.
 const KNOWN: u32 = 44;
 /// What physics leaves open before anything was held against anything: a share of the rate, and
@@ -134,19 +134,13 @@ impl Day {
             let error = (gained - self.halves[start].forecast[i]) / hours;
             self.miss[i] += (error.abs() - self.miss[i]) * 0.02;
             let began = middle - Span::minutes(30).times(halves as i64);
-            let misses = MISSES[i];
-            let quickly = if self.seen < SOON { 1.5 } else { 1.0 };
+            let quickly = if self.seen < SOON { 2.0 } else { 1.0 };
             let step = quickly * STEP as f32 * self.miss[i].max(LEAST as f32);
-            let own = (hour(began) / 6.0) as usize % 4;
-            // What is learned in one quarter is a little true of the others.
-            for (quarter, ends) in self.ends.iter_mut().enumerate() {
-                let step = if quarter == own { step } else { 0.1 * step };
-                let [low, high] = &mut ends[i];
-                *low += if error < *low { -step * (1.0 - misses) } else { step * misses };
-                *high += if error > *high { step * (1.0 - misses) } else { -step * misses };
-                *low = low.min(-LEAST as f32);
-                *high = high.max(LEAST as f32);
-            }
+            let [low, high] = &mut self.ends[(hour(began) / 6.0) as usize % 4][i];
+            *low += if error < *low { -step * (1.0 - MISSES) } else { step * MISSES };
+            *high += if error > *high { step * (1.0 - MISSES) } else { -step * MISSES };
+            *low = low.min(-LEAST as f32);
+            *high = high.max(LEAST as f32);
         }
     }
 

@@ -75,8 +75,9 @@ impl Scenario {
 const LEAST_CELLS: usize = 3;
 /// The present rate is that of the last hour: its middle is so long ago, h.
 const PRESENT_H: f64 = 0.3;
-/// What a learned loss may be of that of the tank's size.
-const BY_SIZE: (f64, f64) = (0.8, 2.0);
+/// The loss of a tank's heat, of that by its size: what a keeper writes down is the water in the
+/// tank, and sump, rock and sand cool with it.
+const BY_SIZE: f64 = 0.8;
 /// Cells of a slope of what goes on by itself: half an hour.
 const BY_ITSELF_CELLS: usize = 6;
 /// Cells of a slope if the heater's state is not known.
@@ -181,16 +182,10 @@ impl Thermal {
         let steady = heat + constants.chiller * inputs[5] - pumps;
         let weather = best.rate - steady - self.day.ahead(now, -PRESENT_H, lamp);
         // A thermostat hides the loss from the regression, never what the tank's size says of it.
-        let by_size = constants.slows_by(1.0 / self.prior.tau_h.likely);
-        let slows = if constants.room_known && self.prior.capacity.is_some() {
-            let Interval { low, likely, high } = constants.slows;
-            let likely = likely.clamp(BY_SIZE.0 * by_size, BY_SIZE.1 * by_size);
-            Interval::new(low.clamp(0.9 * likely, likely), likely, high.clamp(likely, 1.1 * likely))
-        } else {
-            Interval::plus_minus(by_size, 0.05 * by_size)
-        };
-        let (doubt, room_known) = (EIGHTY * best.deviation, constants.room_known);
-        ByDay { day: &self.day, now, lamp, steady, weather, doubt, slows, room_known }
+        let by_size = BY_SIZE * constants.slows_by(1.0 / self.prior.tau_h.likely);
+        let slows = Interval::plus_minus(by_size, 0.05 * by_size);
+        let doubt = EIGHTY * best.deviation;
+        ByDay { day: &self.day, now, lamp, steady, weather, doubt, slows }
     }
 
     /// The lamp's share in the newest cell, or its usual one if nobody says.
