@@ -84,7 +84,7 @@ impl Act {
     /// That it is done, as a page says it.
     pub fn done(self) -> &'static str {
         match self {
-            Self::Air => "air. A sensor shows it: give none.",
+            Self::Air => "air runs already: a sensor shows it.",
             Self::HeatOff => "the heaters are off: a sensor shows it.",
             Self::LightOff => "the light is off: a sensor shows it.",
             Self::FeederOff => "the feeder is off.",

@@ -229,9 +229,9 @@ impl Facts<'_> {
             // Whoever is not at home must not stop the one who is.
             lines.push(PageLine::of(match callees.next().map(by_phone) {
                 Some(other) => {
-                    format!("Nobody picks up? Call {other}. Nobody there either? Go on, and call again.")
+                    format!("Nobody picks up? Call {other}. Nobody there either? Go on where it is dry; call again.")
                 }
-                None => "Nobody picks up? Go on, and call again.".to_owned(),
+                None => "Nobody picks up? Go on where it is dry; call again.".to_owned(),
             }));
         } else {
             // Where nothing easy is left, a call is what a person can always make.

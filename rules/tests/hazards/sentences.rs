@@ -192,7 +192,7 @@ fn water_on_the_floor_begins_with_the_top_off_then_the_sump_the_return_the_panel
             &[
                 "\nFirst: Look from dry ground at plugs and cables. Is one wet? Go no nearer",
                 "\n2. All of them dry? Unplug the top-off pump, if there is one, at a dry plug",
-                "Wet? Switch that circuit off at the panel, if you reach it dry. Not sure which? The main switch.",
+                "A plug wet? Switch its circuit off at the panel, if you reach it dry. Not sure which? The main switch.",
                 "Mop nothing up",
                 "Is the sump full to the brim? Leave the return pump on, and take water out with a bucket",
                 "Sump not full? Unplug the return pump at a dry plug. Water runs back into the sump: full then? Take some out.",

@@ -37,7 +37,7 @@ fn last(site: &Site) -> &crate::harness::Sent {
 fn air_that_the_watch_has_proved_is_ticked_and_not_ordered() {
     let site = dark(true);
     let page = last(&site);
-    assert!(page.body.contains("\nDone: air. A sensor shows it: give none.\n"), "{}", page.body);
+    assert!(page.body.contains("\nDone: air runs already: a sensor shows it.\n"), "{}", page.body);
     assert!(
         page.text.contains("Floor dry, no bubbles? Pour water back by jug, hands out. Code"),
         "{}",
@@ -183,7 +183,7 @@ fn a_page_says_what_a_value_should_be_and_who_comes_next_without_calling_its_rea
         "\n28.5 °C, should be at most 27.5 °C.\n",
         "Nobody has answered yet.",
         " Go to Halyard House, to this aquarium.\n",
-        "\nNobody picks up? Go on, and call again.\n",
+        "\nNobody picks up? Go on where it is dry; call again.\n",
         ". Then step 2.\n",
         "\nWhat to do next\n",
         "\nAct by ",
