@@ -28,6 +28,10 @@ impl Account<'_> {
                     .map(|it| it.alarm)
                     .collect();
                 self.calls[at].members.retain(|it| !kin.contains(&it.alarm));
+                // What was answered waits for no morning.
+                if self.calls[at].members.iter().all(|it| it.acknowledged) {
+                    self.calls[at].phase = Phase::Climbing;
+                }
                 if self.calls[at].members.is_empty() {
                     self.calls[at].phase = Phase::Over;
                 } else if !self.calls[at].members.iter().any(Member::stands) {
