@@ -49,12 +49,13 @@ impl Arrival {
 
     /// A text has no name: each stands for itself. It was there by `at`.
     pub fn of_text(nth: usize, text: &modem::Sent, at: Instant) -> Self {
+        let repeated = text.text.strip_prefix("May be a repeat: ");
         Self {
             to: "neighbour.text".to_owned(),
             name: format!("text-{nth}"),
             page: 0,
-            headline: text.text.clone(),
-            repeat: false,
+            headline: repeated.unwrap_or(&text.text).to_owned(),
+            repeat: repeated.is_some(),
             at,
         }
     }

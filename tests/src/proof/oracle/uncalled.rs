@@ -12,8 +12,8 @@ use std::time::{Duration, Instant};
 /// A page may have left this long before it is here: longer than any time-out of the house.
 const ON_ITS_WAY: Duration = Duration::from_secs(15);
 
-/// What tells a page from every other to the same person. A text has no name, nor room for a mark:
-/// one that says the same is the same.
+/// What tells a page from every other to the same person. A text has no name: one that says the
+/// same behind its mark is the same.
 fn own_name(page: &Arrival) -> &str {
     if page.to.ends_with(".text") { &page.headline } else { &page.name }
 }
