@@ -7,6 +7,7 @@ use crate::family::{Alarm, Cond, SENSORS, SIGHT_AFTER, STALE, alarm_name};
 use crate::world::{When, World};
 use slackwater_rules::alarm::{CHATTER_RAISES, CHATTER_WINDOW};
 use slackwater_rules::record::Body;
+use std::collections::VecDeque;
 
 /// What an alarm rings for.
 #[derive(Clone, Debug)]
@@ -230,8 +231,9 @@ struct Account {
     worse: bool,
     /// When work that had paused it was over, if it was not known to be false since, nor raised.
     after_work: Option<i64>,
-    /// When episodes began: that also depends on answers, and is taken from the records.
-    begins: Vec<i64>,
+    /// Of each raising, whether an episode began by it: that also depends on answers, and is taken
+    /// from the records.
+    begins: VecDeque<bool>,
     moves: Vec<(i64, Move)>,
 }
 
@@ -264,7 +266,7 @@ impl Account {
             self.chattering = true;
             self.moves.push((at, Move::Chattering));
         }
-        self.worse = self.worse && !self.begins.contains(&at);
+        self.worse &= !self.begins.pop_front().unwrap_or(false);
         self.worsen(at);
     }
 
@@ -350,9 +352,9 @@ fn account(world: &World, name: &str, rings: Rings) -> Vec<(i64, Move)> {
     it.moves
 }
 
-fn begins(world: &World, name: &str) -> Vec<i64> {
-    let begins = world.story.iter().filter_map(|((at, _), record)| match &record.body {
-        Body::Raised { alarm, episode, .. } if alarm == name && *episode == record.seq => Some(*at),
+fn begins(world: &World, name: &str) -> VecDeque<bool> {
+    let begins = world.story.iter().filter_map(|(_, record)| match &record.body {
+        Body::Raised { alarm, episode, .. } if alarm == name => Some(*episode == record.seq),
         _ => None,
     });
     begins.collect()
