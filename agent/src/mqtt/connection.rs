@@ -37,7 +37,7 @@ use super::settings::{BrokerAddress, MqttSettings};
 use super::subscriptions::Subscriptions;
 use super::{ConnectionCommand, MqttEvent, WAITING_BYTES};
 
-/// Polls granted per look while the listener lags behind: enough to get a ping out between
+/// Polls granted per look while the listener lags behind: enough to get our own out between
 /// messages.
 const STRETCH: u32 = 32;
 
@@ -149,7 +149,7 @@ impl Worker {
                 return end;
             }
             if !self.backlog.is_empty() {
-                // Also the messages that come between two pings must not fill the memory.
+                // Also the messages that come between two of our own must not fill the memory.
                 if !lagged {
                     link.look_again(true);
                 }

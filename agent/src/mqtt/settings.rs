@@ -44,8 +44,8 @@ pub struct MqttSettings {
     pub password: Option<Secret>,
     /// Encrypt, and be sure of the broker. `None` is plain TCP.
     pub tls: Option<Tls>,
-    /// After this long without a packet we ping; about twice as long without an answer is a broken
-    /// connection. Our own message goes around as often. 5 s to 18 h.
+    /// So often our own message goes around; twice as long without a packet is a broken connection.
+    /// Who has no message of their own pings as often. 5 s to 18 h.
     pub keep_alive: Duration,
     /// How long the broker keeps our session, with messages of QoS 1, while we are away. Zero: not
     /// at all.

@@ -59,9 +59,9 @@ impl Context<'_> {
         let behind = gateway.and_then(|name| self.index.behind.get(name)).into_iter().flatten();
         let topic = self.plan.sensor(of).feed.topic().and_then(|topic| self.index.topics.place(topic));
         let hearers = topic.map(|place| self.index.topics.hearers(place));
-        let on_topic = hearers.into_iter().flatten().filter_map(|listener| match listener {
+        let on_topic = hearers.into_iter().flatten().filter_map(|hearer| match hearer {
             Hearer::Sensor(id) => Some(id),
-            _ => None,
+            Hearer::Siren | Hearer::Work | Hearer::Relay(_) | Hearer::Presence(_) => None,
         });
         let near = behind.chain(self.index.topic_tree.beside(of)).chain(on_topic).chain(quiet);
         let mut found: BTreeSet<AlarmId> = self.index.sights_of_broker.iter().copied().collect();

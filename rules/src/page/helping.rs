@@ -8,6 +8,7 @@ use crate::plan::{Contact, Help, Plan, TankId};
 use crate::site::Callee;
 use crate::words::{capital, sentence};
 use std::collections::BTreeSet;
+use std::sync::OnceLock;
 
 /// Words of the trade that no other word can stand for, and what they mean.
 const MEANINGS: [(&str, &str); 18] = [
@@ -64,12 +65,13 @@ pub(super) fn place_of(plan: &Plan, about: Option<TankId>, step: &str, gives_air
 
 /// Whether a step of some built-in card needs it: it is said there, and on no other page.
 fn is_named_by_cards(thing: &str) -> bool {
-    let steps = card::built_in().iter().flat_map(|known| &known.card.lines);
+    static STEPS: OnceLock<Vec<Vec<String>>> = OnceLock::new();
+    let steps = STEPS.get_or_init(|| {
+        let lines = card::built_in().iter().flat_map(|known| &known.card.lines);
+        lines.map(|line| stems(&line.words).collect()).collect()
+    });
     let wanted: Vec<String> = stems(thing).collect();
-    steps.map(|line| &line.words).any(|step| {
-        let said: Vec<String> = stems(step).collect();
-        wanted.iter().all(|word| said.contains(word))
-    })
+    steps.iter().any(|said| wanted.iter().all(|word| said.contains(word)))
 }
 
 /// `Heater plugs: left of the stand.`

@@ -184,7 +184,8 @@ impl<'a> Pages<'a> {
         newest
             && match page.purpose {
                 Purpose::Call | Purpose::Drill => call.is_asking(),
-                // What came and went is told in the morning all the same.
+                // What came and went is told in the morning all the same, unless somebody has
+                // taken care of it.
                 Purpose::Digest => call.core.answerer().is_none(),
                 Purpose::Taken | Purpose::AllClear | Purpose::Notice => true,
             }

@@ -5,11 +5,11 @@ use crate::callout::Call;
 use crate::callout::member::{Condition as Standing, Member};
 use crate::condition::{Present, Truth};
 use crate::engine::context::Context;
-use crate::ids::{AlarmId, RelayId, SensorId, Seq};
+use crate::ids::{AlarmId, RelayId, Seq};
 use crate::page::facts::{Facts, Matter, MatterFate, News, Telling};
 use crate::page::{Envelope, Page, Sent, Subject};
 use crate::plan::ways::{AtHand, Powered};
-use crate::plan::{Alarm, Relay, Sight, Tank, Target, spoken};
+use crate::plan::{Alarm, Relay, Tank, Target, spoken};
 use crate::reading::Value;
 use crate::record::{CallMessage, CallNews, NOT_BACK, Purpose};
 use crate::stopgap::Run;
@@ -118,16 +118,10 @@ impl Context<'_> {
 
     /// What was last measured of the water that this alarm of lost sight hides.
     fn last_seen(&self, alarm: &Alarm) -> Vec<(String, Moment)> {
-        let hides = |sensor: SensorId| match &alarm.sight {
-            Some(Sight::Broker) => self.plan.sensor(sensor).feed.topic().is_some(),
-            Some(Sight::Gateway(gateway)) => self.plan.sensor(sensor).gateway.as_ref() == Some(gateway),
-            Some(Sight::Sensor(id)) => *id == sensor,
-            Some(Sight::Part(_)) | None => false,
-        };
         let mut scale = None;
-        let sensors = (0..).map(SensorId).zip(&self.plan.sensors);
-        let waters =
-            sensors.filter(|(id, it)| it.measure.name == "temperature" && it.tank.is_some() && hides(*id));
+        let hidden = alarm.sight.as_ref().map_or(&[][..], |sight| self.index.carried_by(sight));
+        let sensors = hidden.iter().map(|id| (*id, self.plan.sensor(*id)));
+        let waters = sensors.filter(|(_, it)| it.measure.name == "temperature" && it.tank.is_some());
         let seen = waters.filter_map(|(id, sensor)| {
             let (Value::Number(base), at) = self.sensors.track(id).last_good()? else { return None };
             let tank = &self.plan.tank(sensor.tank?).title;

@@ -5,11 +5,19 @@ use super::{NOON, Night, people, rules};
 use slackwater_rules::plan::{Directory, Quota};
 use slackwater_rules::time::Span;
 
-fn with_limit(channel: &str) -> Directory {
+fn limited(channel: &str, quota: Quota) -> Directory {
     let mut people = people();
     let ines = people.contacts.get_mut("ines").expect("she is there");
-    ines.quotas.insert(channel.to_owned(), Quota { hour: None, day: Some(3), reserve: 1 });
+    ines.quotas.insert(channel.to_owned(), quota);
     people
+}
+
+fn with_limit(channel: &str) -> Directory {
+    limited(channel, Quota { hour: None, day: Some(3), reserve: 1 })
+}
+
+fn one_push_an_hour() -> Directory {
+    limited("push", Quota { hour: Some(1), day: None, reserve: 0 })
 }
 
 const LOW: &str = "probe low mild
@@ -63,10 +71,7 @@ fn what_comes_after_an_answer_is_told_for_itself() {
 
 #[test]
 fn whoever_s_page_only_waited_for_room_was_not_told_and_hears_of_no_answer() {
-    let mut people = people();
-    let ines = people.contacts.get_mut("ines").expect("she is there");
-    ines.quotas.insert("push".to_owned(), Quota { hour: Some(1), day: None, reserve: 0 });
-    let mut night = Night::with(&rules("pump high mild\nfilter high mild"), people, NOON);
+    let mut night = Night::with(&rules("pump high mild\nfilter high mild"), one_push_an_hour(), NOON);
     night.raise("pump");
     night.wait(1);
     night.raise("filter");
@@ -91,10 +96,8 @@ fn whoever_s_page_only_waited_for_room_was_not_told_and_hears_of_no_answer() {
 
 #[test]
 fn of_pages_that_wait_for_room_no_more_leave_than_there_is_room_for() {
-    let mut people = people();
-    let ines = people.contacts.get_mut("ines").expect("she is there");
-    ines.quotas.insert("push".to_owned(), Quota { hour: Some(1), day: None, reserve: 0 });
-    let mut night = Night::with(&rules("pump high mild\nfilter high mild\nlamp high mild"), people, NOON);
+    let mut night =
+        Night::with(&rules("pump high mild\nfilter high mild\nlamp high mild"), one_push_an_hour(), NOON);
     for alarm in ["pump", "filter", "lamp"] {
         night.raise(alarm);
         night.wait(1);
@@ -111,10 +114,7 @@ fn of_pages_that_wait_for_room_no_more_leave_than_there_is_room_for() {
 
 #[test]
 fn whoever_s_page_was_given_up_since_nothing_stood_was_not_told() {
-    let mut people = people();
-    let ines = people.contacts.get_mut("ines").expect("she is there");
-    ines.quotas.insert("push".to_owned(), Quota { hour: Some(1), day: None, reserve: 0 });
-    let mut night = Night::with(&rules("pump high mild\nfilter high mild"), people, NOON);
+    let mut night = Night::with(&rules("pump high mild\nfilter high mild"), one_push_an_hour(), NOON);
     night.raise("pump");
     night.wait(1);
     night.raise("filter");
