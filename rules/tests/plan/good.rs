@@ -178,7 +178,7 @@ fn lost_sight_says_what_cannot_ring_and_what_to_look_at() {
     assert_eq!(shelf.on_delay, Span::minutes(3));
     assert_eq!(
         shelf.consequence.as_deref(),
-        Some("if these came, nobody would be told: too warm and probes disagree")
+        Some("nobody would notice now, if one of these came: too warm; probes disagree")
     );
     assert_eq!(
         shelf.response.words(),
