@@ -218,7 +218,7 @@ impl<W: World> ExplainedPart<'_, W> {
                         return vec![ReadPart::of(match sight {
                             // A reader may never have heard the word.
                             Sight::Broker => format!(
-                                "no reading comes in: the broker, a program in the house, is away ({why})"
+                                "the sensors are not heard: the program in the house that passes on what they say, the broker, is away ({why})"
                             ),
                             Sight::Gateway(_) | Sight::Sensor(_) | Sight::Part(_) => why,
                         })];

@@ -135,9 +135,12 @@ pub(super) fn response(
         add(CardLine {
             heater_plug: true,
             ..CardLine::plain(
-                "Floor and plugs dry, water too warm? Unplug the heaters. Good or cold: leave them. Look every half hour.",
+                "Floor and plugs dry, water too warm? Unplug the heaters. Good or cold? Leave them plugged in.",
             )
         });
+        add(CardLine::plain(
+            "Look again every half hour, until the keeper or a message says that it is over.",
+        ));
     }
     match sight {
         Sight::Part(_) => {}
@@ -175,7 +178,7 @@ fn one_pump_too_few(tanks: &[Tank]) -> [String; 2] {
         (..) => "the one with most fish gets it first".to_owned(),
     };
     [
-        format!("Several stand still, and one pump? {}; for the others a jug.", capital(&first)),
+        format!("Water still in several tanks, and one pump? {}; for the others a jug.", capital(&first)),
         "Floor dry? Lift water with the jug by its handle, pour it back from 10 cm (4 in) up, five minutes in \
          every fifteen. Hands out."
             .to_owned(),
