@@ -138,9 +138,6 @@ pub(super) fn response(
                 "Floor and plugs dry, water too warm? Unplug the heaters. Good or cold? Leave them plugged in.",
             )
         });
-        add(CardLine::plain(
-            "Look again every half hour, until the keeper or a message says that it is over.",
-        ));
     }
     match sight {
         Sight::Part(_) => {}
@@ -164,6 +161,11 @@ pub(super) fn response(
                 add(CardLine { who: Who::Keeper, ..CardLine::plain(words) });
             }
         }
+    }
+    if waters().next().is_some() {
+        add(CardLine::plain(
+            "Look again every half hour, until the keeper or a message says that it is over.",
+        ));
     }
     Card { lines }
 }

@@ -186,8 +186,8 @@ fn lost_sight_says_what_cannot_ring_and_what_to_look_at() {
             "Read another thermometer in the tank: good is 24 to 27 °C. None there? Feel the glass: good is neither \
              hot nor colder than the room.",
             "Floor and plugs dry, water too warm? Unplug the heaters. Good or cold? Leave them plugged in.",
+            "See whether gateway shelf has power and network.",
             "Look again every half hour, until the keeper or a message says that it is over.",
-            "See whether gateway shelf has power and network."
         ]
     );
     assert_eq!(shelf.consequence_of, [plan.alarm_named("power-lost").expect("it is there")]);
