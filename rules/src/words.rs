@@ -102,7 +102,8 @@ pub fn without_place<'t>(title: &'t str, place: &str) -> &'t str {
     rest.filter(|rest| !rest.is_empty()).unwrap_or(title)
 }
 
-/// What comes before that is tonight, whatever the date: at 23:16 nobody takes 00:11 for a day later.
+/// What comes within this time is tonight, whatever the date: at 23:16 nobody takes 00:11 for a day
+/// later.
 const TONIGHT: Span = Span::hours(12);
 
 /// `02:14`; with the day if it is another one, and a mark if the clock is not trusted.

@@ -36,8 +36,8 @@ pub enum Refused {
     TooMany(Span),
 }
 
-/// How a call-out is answered, in the shape that pages have: `Text 4QTE: I take care of it. Text NEXT
-/// 4QTE: I can't`. `verb` is what is done with the words: "text".
+/// How a call-out is answered, in the shape that pages have: `Text 4QTE: I take care of it. Text
+/// NEXT 4QTE: I can't`. `verb` is what is done with the words: "text".
 pub fn how_to_answer(code: &str, verb: &str) -> String {
     format!("{}. {}", take(code, verb), pass(code, verb))
 }

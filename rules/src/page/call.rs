@@ -245,25 +245,21 @@ impl Facts<'_> {
             Some(_) | None => "Call".to_owned(),
         };
         let mut callees = helping::callees(self.plan, self.reader());
-        let first = callees.next();
-        let whom = first.map_or_else(|| "whoever keeps the tanks".to_owned(), Callee::with_number);
-        let who = first.map_or("the keeper", |callee| &callee.name);
+        let whom = callees.next().map_or_else(|| "whoever keeps the tanks".to_owned(), Callee::with_number);
         let other = callees.next().map(|it| format!(" Call {}.", it.with_number())).unwrap_or_default();
         let nobody = match (acts, other.is_empty()) {
             (true, true) => " Go on where it is dry; call again.".to_owned(),
-            (true, false) => format!("{other} Nobody there either? Go on where it is dry; call again."),
+            (true, false) => format!("{other} Still nobody? Go on where it is dry; call again."),
             (false, true) => " Call again later.".to_owned(),
             (false, false) => other,
         };
-        let lines = [
-            format!("Do not reply: nobody reads it. {call} {whom}."),
-            format!(
-                "Say: I take care of it, code {}. With it {who} can stop the messages to others.{then}",
-                self.code
-            ),
-            format!("Nobody picks up?{nobody}"),
-        ];
-        lines.map(PageLine::Plain).into()
+        let code = self.code;
+        vec![
+            PageLine::of(format!(
+                "{call} {whom}. Say: I take care of it, code {code}. A reply reaches nobody.{then}"
+            )),
+            PageLine::of(format!("Nobody picks up?{nobody}")),
+        ]
     }
 
     /// An answer says who acts, and by when; for how long nobody else is called is another time,

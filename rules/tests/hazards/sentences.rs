@@ -138,7 +138,7 @@ fn in_a_power_cut_a_wet_floor_comes_first_then_air_then_the_jug_then_feeding() {
         in_order(
             story.page(to),
             &[
-                "\nFirst: Dark? Use your phone. Are floor and plugs dry? Only then get the torch. Wet: stay out, and call for help.",
+                "\nFirst: Lit by phone: floor and plugs dry? Only then get the torch. Wet: stay out, and call for help.",
                 "\n2. Start the battery air pump",
                 "\n3. A tank without bubbles? Lift its water with a jug by the handle, and pour it back from 10 cm (4 in) up.",
                 "ive minutes in every fifteen, until power is back and water moves. Hands out: it may be back any second.",

@@ -98,8 +98,8 @@ fn a_helper_is_told_which_tank_which_plug_and_whom_to_call_in_place_of_an_answer
     for words in [
         " Go to Halyard House: hall, the tall one.\n",
         "Wet: stay out, and call Ines: +351 200 000 000. Heater plugs: behind the stand, marked H.\n",
-        "\nDo not reply: nobody reads it. After the first step call Ines: +351 200 000 000.\nSay: I take care of it, code ",
-        " With it Ines can stop the messages to others. Then step 2.\n",
+        "\nAfter the first step call Ines: +351 200 000 000. Say: I take care of it, code ",
+        ". A reply reaches nobody. Then step 2.\n",
         "\nYou may do every step that stands here, and besides: open the lid.\n",
     ] {
         assert!(body.contains(words), "{words:?} is not in:\n{body}");
