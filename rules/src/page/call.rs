@@ -249,7 +249,7 @@ impl Facts<'_> {
         let other = callees.next().map(|it| format!(" Call {}.", it.with_number())).unwrap_or_default();
         let nobody = match (acts, other.is_empty()) {
             (true, true) => " Go on where it is dry; call again.".to_owned(),
-            (true, false) => format!("{other} Still nobody? Go on where it is dry; call again."),
+            (true, false) => format!("{other} Still none? Go on where it is dry; call again."),
             (false, true) => " Call again later.".to_owned(),
             (false, false) => other,
         };
@@ -258,7 +258,7 @@ impl Facts<'_> {
             PageLine::of(format!(
                 "{call} {whom}. Say: I take care of it, code {code}. A reply reaches nobody.{then}"
             )),
-            PageLine::of(format!("Nobody picks up?{nobody}")),
+            PageLine::of(format!("No answer?{nobody}")),
         ]
     }
 

@@ -184,7 +184,7 @@ fn a_page_says_what_a_value_should_be_and_who_comes_next_without_calling_its_rea
         "\n28.5 °C, should be at most 27.5 °C.\n",
         "Nobody has answered yet.",
         " Go to Halyard House, to this aquarium.\n",
-        "\nNobody picks up? Go on where it is dry; call again.\n",
+        "\nNo answer? Go on where it is dry; call again.\n",
         ". Then step 2.\n",
         "\nWhat to do next\n",
         "\nAct by ",
