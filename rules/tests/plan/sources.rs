@@ -130,7 +130,7 @@ fn a_ups_server_a_bus_and_a_supply_are_causes_of_their_own_and_the_broker_is_non
     assert_eq!(broker, "nobody would notice now, if one of these came: flow");
     let probe = alarm("sight-lagoon-temp");
     let asked = "It is asked every 30 s: 1-Wire thermometer 28-0316a4b2c1ff.";
-    assert_eq!(probe.response.words().last(), Some(&asked));
+    assert!(probe.response.words().contains(&asked));
 }
 
 #[test]
