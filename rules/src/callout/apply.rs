@@ -42,6 +42,8 @@ impl CallOut {
             CallChange::Left { episode } => self.members.leave(*episode),
             CallChange::CameBack { alarm, episode, flickers } => {
                 self.members.change_alarm(alarm, |member| {
+                    // What comes back unanswered is the same spell.
+                    member.worse &= member.episode == *episode && !member.answered;
                     if member.episode != *episode {
                         member.account = Account::default();
                     }

@@ -7,10 +7,10 @@ use super::facts::{Block, Insistence};
 use super::headline::Lead;
 use super::ladder::Ladder;
 use super::quiet;
-use super::state::Phase;
+use super::state::{CallOut, Phase};
 use crate::alarm::Priority;
 use crate::plan::Target;
-use crate::record::{CallChange, CallKind, CallMessage, HeldBy};
+use crate::record::{By, CallChange, CallKind, CallMessage, HeldBy};
 use crate::time::Span;
 use std::collections::BTreeSet;
 
@@ -56,21 +56,35 @@ impl Decision<'_> {
     }
 
     fn tell_answerer(&mut self, lead: Lead) {
-        if let Some(who) = self.call.answerer().map(|by| by.who.clone()) {
-            for target in self.facts.ways(&who) {
-                self.tell(&target, CallMessage::Call, lead, self.rank());
-            }
+        self.tell_who_has_it(self.call.answerer().cloned(), lead);
+    }
+
+    fn tell_who_has_it(&mut self, by: Option<By>, lead: Lead) {
+        for target in by.into_iter().flat_map(|by| self.facts.ways(&by.who)) {
+            self.tell(&target, CallMessage::Call, lead, self.rank());
+        }
+    }
+
+    /// Whoever has another call-out, or was told of it, hears this news.
+    pub(super) fn tell_those_of(&mut self, other: &CallOut, lead: Lead) {
+        self.tell_who_has_it(other.answerer().cloned(), lead);
+        for target in self.may_be_told_now(other).into_iter().filter(|target| target.contact.is_some()) {
+            self.tell(&target, CallMessage::Call, lead, self.rank());
         }
     }
 
     /// Everyone told so far who may be told now.
     pub(super) fn told_now(&self) -> Vec<Target> {
+        self.may_be_told_now(&self.call)
+    }
+
+    fn may_be_told_now(&self, of: &CallOut) -> Vec<Target> {
         let rank = self.rank();
         let critical = rank == Priority::Critical;
         let insistence = if critical { Insistence::Hours } else { Insistence::Polite };
         let may =
             |target: &&Target| self.blocked(target, rank).is_none_or(|block| insistence.overrides(block));
-        self.call.told_so_far().filter(may).cloned().collect()
+        of.told_so_far().filter(may).cloned().collect()
     }
 
     /// The people whom a page may have reached, but for one. Whose page still waits knows of

@@ -282,7 +282,7 @@ impl<'a> Account<'a> {
                                 (climb.due, climb.open) = (due, BTreeSet::new());
                             }
                         }
-                        None => self.take(at, ladder, rank, next),
+                        None => self.take(at, (ladder, rank), next, "call"),
                     }
                 }
             },
@@ -297,7 +297,7 @@ impl<'a> Account<'a> {
             Thing::Pressed(at) => {
                 let Some((who, _)) = self.calls[at].pressed.take() else { return };
                 for target in WAYS.into_iter().filter(|target| person(target) == who) {
-                    self.tell(at, target, "call");
+                    self.tell(at, target, "news");
                 }
             }
             Thing::Anew(at, alarm) => {

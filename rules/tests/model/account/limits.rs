@@ -22,7 +22,7 @@ pub(super) struct Waiting {
 
 /// How a page of this call-out is meant.
 fn is_call(call: &Call, what: &str) -> bool {
-    what == "ask" || (what == "call" && !call.digest)
+    matches!(what, "ask" | "news") || (what == "call" && !call.digest)
 }
 
 impl Account<'_> {
