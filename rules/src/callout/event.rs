@@ -167,8 +167,8 @@ impl CallOut {
         let sounding = self.told.iter().filter(|(_, told)| told.message.asks());
         let sirens = sounding.filter(|(target, _)| target.contact.is_none());
         times.extend(sirens.map(|(target, told)| (told.last + facts.siren(target).a_rung, Time::Sirens)));
-        // Of what is due now, which of them has waited for longer is no matter: what counts as raised
-        // anew begins anew, whatever its ladder had come to before it was answered for alone.
+        // Of what is due now, which has waited for longer is no matter: what counts as raised anew
+        // begins anew, whatever its ladder had come to before it was answered for alone.
         times.into_iter().map(|(at, time)| (at.max(now), time)).min()
     }
 

@@ -271,8 +271,8 @@ impl CallOut {
         self.kind == CallKind::Digest && matches!(self.phase, Phase::Held { by: HeldBy::Quiet, .. })
     }
 
-    /// Whether it tells of several things that could wait, and this newcomer, which can't, takes its
-    /// kin out of it: it ranks above what people are asked for, or nobody is asked yet.
+    /// Whether it tells of several things that could wait, and this newcomer, which can't, takes
+    /// its kin out of it: it ranks above what people are asked for, or nobody is asked yet.
     pub fn lets_kin_go_with(&self, joined: &Joined, now: Moment) -> bool {
         let ranks_above = self.asked_rank(now).is_none_or(|asked| joined.rank > asked);
         self.kind == CallKind::Digest

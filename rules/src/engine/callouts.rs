@@ -184,7 +184,7 @@ impl Callouts {
         found.min_by_key(|(_, member)| !member.stands()).map(|(call, _)| call)
     }
 
-    /// Whether the running call-out that an episode is in, if there is one, knows that it got worse.
+    /// Whether the running call-out that an episode is in, if any, knows that it got worse.
     pub(super) fn knows_as_worse(&self, episode: Seq) -> bool {
         let member = self.of_episode(episode).and_then(|call| call.core.member(episode));
         member.is_none_or(|member| member.worse)

@@ -403,6 +403,7 @@ impl Night {
             rank,
             ladder: ladder.to_owned(),
             flickers: false,
+            worse: false,
             listed: false,
             sight: self.house.patience.contains_key(alarm),
         }

@@ -39,6 +39,7 @@ impl Callouts {
             rank,
             ladder: ladder.to_owned(),
             flickers: false,
+            worse: false,
             listed: false,
             sight: ground.alarm(alarm).is_some_and(|id| ground.plan.alarm(id).is_loss_of_sight()),
         })
@@ -58,7 +59,8 @@ impl Callouts {
         // As it was raised: a forecast of a tank that is not learned yet ranks low.
         let Some(rank) = self.episodes.get(&alarm.name).map(|known| known.priority) else { return };
         let Some(joined) = self.joined(cx, &alarm.name, episode, rank, ladder) else { return };
-        let joined = Joined { flickers, ..joined };
+        let worse = cx.alarms.state(id).episode.as_ref().is_some_and(|open| open.worse);
+        let joined = Joined { flickers, worse, ..joined };
         if cx.is_own_end(id) {
             next.then(Task::SayDark(episode));
         }

@@ -28,14 +28,11 @@ impl Account<'_> {
         if asks {
             call.told.insert(target, now);
         }
-        match self.broken.contains(target) {
-            true => {
-                call.failed.push(target);
-                call.lost.insert(((now, self.failures), target));
-            }
-            false if !self.finds_room(at, target, what) => return,
-            false if asks => drop(self.calls[at].reached.insert(target)),
-            false => {}
+        if self.amiss(target).is_none() && !self.finds_room(at, target, what) {
+            return;
+        }
+        if self.tries(at, target, what) && asks {
+            self.calls[at].reached.insert(target);
         }
         self.calls[at].out.push(((now, self.failures), target, what));
     }

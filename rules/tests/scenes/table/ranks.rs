@@ -167,6 +167,27 @@ fn what_got_worse_and_comes_back_worse_into_another_call_out_is_news_to_those_wh
 }
 
 #[test]
+fn what_got_worse_and_comes_back_unanswered_into_its_own_call_out_is_no_news_a_second_time() {
+    let mut night = Night::by_day(
+        "power high mild
+         pump high mild; consequence-of = [\"power\"]; worse = \"depth-seen is on\"
+         depth low none",
+    );
+    night.raise("power");
+    night.raise("pump");
+    night.raise("depth");
+    night.seconds(1);
+    night.told(&["0:00 ines.mail call", "0:00 ines.mail call"]);
+    night.clear("pump");
+    night.wait(15);
+    night.told(&["10:00 ines.push call"]);
+    // Its end was told by that, and nobody has answered.
+    night.raise("pump");
+    night.wait(10);
+    night.told(&[]);
+}
+
+#[test]
 fn what_got_worse_at_night_is_said_to_be_so_where_its_kin_takes_it() {
     let mut night = Night::at_night(
         "pump low mild; worse = \"depth-seen is on\"
