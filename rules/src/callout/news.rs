@@ -1,5 +1,6 @@
-//! Who hears at once of what an event brings: whoever has the call-out, by all their ways, and those
-//! told so far. Whom a page of it may have reached, and so who hears of an answer and of the end.
+//! Who hears at once of what an event brings: whoever has the call-out, by all their ways, and
+//! those told so far. Whom a page of it may have reached, and so who hears of an answer and of the
+//! end.
 
 use super::decide::Decision;
 use super::facts::Insistence;
