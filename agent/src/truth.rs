@@ -162,7 +162,7 @@ mod tests {
     #[test]
     fn a_site_that_is_wrong_itself_is_named_once() {
         let wrong = Wrong {
-            what: "House: no mains power".to_owned(),
+            what: "House: the power is out".to_owned(),
             since: Some("01:10".to_owned()),
             held: Some("Ines takes care of it until 02:10".to_owned()),
             ..Wrong::default()
@@ -170,7 +170,7 @@ mod tests {
         let seen = WhatIsSeen { wrong: Some(wrong), ..calm() };
         assert_eq!(
             seen.line("House"),
-            "House: no mains power, since 01:10. Ines takes care of it until 02:10"
+            "House: the power is out, since 01:10. Ines takes care of it until 02:10"
         );
     }
 }

@@ -422,7 +422,7 @@ mod tests {
             assert!(kinds.contains(&LineKind::Act), "{name} has no act");
             let last = kinds.iter().rposition(|kind| *kind == LineKind::LookFirst).unwrap_or_default();
             assert!(kinds.iter().skip(last).any(|kind| *kind == LineKind::Act), "{name}");
-            let forbids = ["Do not", "No grill", "Never", "Hands stay", "Keep hands", "Top nothing"];
+            let forbids = ["Do not", "No grill", "Never", "Hands stay", "Keep hands", "Add no"];
             for line in card.lines.iter().filter(|line| line.kind == LineKind::Act) {
                 assert!(!forbids.iter().any(|no| line.words.starts_with(no)), "{name}: {}", line.words);
             }

@@ -36,7 +36,7 @@ fn the_demo_plays_a_night_that_a_second_terminal_takes_part_in() {
     assert!(answer.contains("Lagoon: the spare heater holds the tank, acknowledged by Ines"), "{answer}");
 
     line("*** the street goes dark ***");
-    let page = line("PAGE to Ines by push: Halyard House: no mains power");
+    let page = line("PAGE to Ines by push: Halyard House: the power is out");
     line("the siren sounds");
     // Whether it is proved within 20 s is a matter of 13 ms here: on a busy machine it may not be.
     line("air pump switched on, attempt 1");
@@ -47,7 +47,7 @@ fn the_demo_plays_a_night_that_a_second_terminal_takes_part_in() {
 
     let shown = shown();
     let (_, review) = shown.split_once("======== The night in short").expect("a digest at the end");
-    for words in ["no mains power", "Switched: air pump", "Ines after"] {
+    for words in ["the power is out", "Switched: air pump", "Ines after"] {
         assert!(review.contains(words), "{words:?} is not in:\n{review}");
     }
     let pages = fs::read_dir(home.path("demo/pages")).expect("the pages").flatten();

@@ -137,8 +137,7 @@ fn being_called_too_early_or_for_nothing_or_too_late_is_seen() {
     differs(&told, "it had not begun");
 
     let mut told = good();
-    let odd =
-        page(&told, 40, "ines.push", 60, "Halyard House: sensors are not heard, since 14:02, code 77QQ");
+    let odd = page(&told, 40, "ines.push", 60, "Halyard House: no tank is watched, since 14:02, code 77QQ");
     told.arrivals.push(odd);
     differs(&told, "nothing of that kind happened");
 

@@ -88,7 +88,7 @@ impl Digest<'_> {
         lines
     }
 
-    /// `17 Nov 01:05 no mains power, 1 h 57 min, Ines after 27 min`
+    /// `17 Nov 01:05 the power is out, 1 h 57 min, Ines after 27 min`
     fn call(&self, call: &CallOutReview) -> String {
         let lead = call.episodes.first().and_then(|first| self.episode(*first));
         let what = lead.map_or_else(|| call.policy.clone(), |lead| self.what(lead));

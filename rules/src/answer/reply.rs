@@ -6,6 +6,7 @@ use crate::callout::bounds::{Bound, Lease};
 use crate::callout::decide::Reply as CallOutReply;
 use crate::record::{Body, Drilled, Record};
 use crate::time::{Now, Span};
+use crate::words::capital;
 use jiff::tz::TimeZone;
 
 /// What one text carries: 3GPP TS 23.040.
@@ -35,9 +36,18 @@ pub enum Refused {
     TooMany(Span),
 }
 
-/// How a call-out is answered: by the words that follow `verb`, as in "text 4QTE".
+/// How a call-out is answered, in the shape that pages have: `Text 4QTE: I take care of it. Text
+/// NEXT 4QTE: I can't`. `verb` is what is done with the words: "text".
 pub fn how_to_answer(code: &str, verb: &str) -> String {
-    format!("Have it: {verb} {code}. Can't: {verb} NEXT {code}")
+    format!("{}. {}", take(code, verb), pass(code, verb))
+}
+
+fn take(code: &str, verb: &str) -> String {
+    format!("{} {code}: I take care of it", capital(verb))
+}
+
+fn pass(code: &str, verb: &str) -> String {
+    format!("{} NEXT {code}: I can't", capital(verb))
 }
 
 /// What somebody hears whose words were no answer. `verb` is what they do to answer: "text".
@@ -54,7 +64,7 @@ pub fn not_taken(refused: &Refused, open: &[Open], verb: &str) -> String {
 
 /// Asks which of several call-outs is meant. As many are named as one text carries.
 pub fn which(open: &[Open], verb: &str) -> String {
-    let end = format!(". Have it: {verb} its number. Can't: NEXT and its number");
+    let end = format!(". {}. {}", take("its number", verb), pass("and its number", verb));
     let mut list = "Which? ".to_owned();
     for (place, Open { code, about }) in open.iter().take(LISTED).enumerate() {
         let about: String = about.chars().take(ABOUT).collect();
@@ -83,10 +93,10 @@ pub fn receipt(
         }
         Some(CallOutReply::Holds(lease)) => held(lease, code, verb, now, zone),
         Some(CallOutReply::NextIsCalled) => {
-            format!("The next one is called now. If you have it after all: {verb} {code}")
+            format!("The next one is called now. {}", take(code, verb))
         }
         Some(CallOutReply::NobodyElse) => {
-            format!("There is nobody else: all are called again. If you have it after all: {verb} {code}")
+            format!("There is nobody else: all are called again. {}", take(code, verb))
         }
         Some(CallOutReply::NothingStands | CallOutReply::WouldDrop) => NOBODY.to_owned(),
         None => {
@@ -114,13 +124,13 @@ fn held(lease: &Lease, code: &str, verb: &str, now: &Now, zone: &TimeZone) -> St
         false => format!("for {length}"),
     };
     let next = match lease.bound {
-        None => format!("Longer: {verb} {code} UNTIL and a time."),
+        None => format!("{} {code} UNTIL and a time: longer.", capital(verb)),
         Some(Bound::Longest) => "No answer holds longer.".to_owned(),
         Some(Bound::Harm) => "No longer: the animals have no longer.".to_owned(),
         Some(Bound::Power) => "No longer: then this watch has no power.".to_owned(),
         Some(Bound::Away) => "No longer: you are away. Who goes?".to_owned(),
     };
-    format!("Yours {ends}. Nobody else is called till then. {next} Can't: {verb} NEXT {code}")
+    format!("Yours {ends}. Nobody else is called till then. {next} {}", pass(code, verb))
 }
 
 #[cfg(test)]
@@ -147,7 +157,7 @@ mod tests {
     fn a_receipt_says_for_how_long_and_what_to_do_next() {
         assert_eq!(
             said(Span::hours(1), None, true),
-            "Yours until 03:20 (1 h). Nobody else is called till then. Longer: text 4QTE UNTIL and a time. Can't: text NEXT 4QTE"
+            "Yours until 03:20 (1 h). Nobody else is called till then. Text 4QTE UNTIL and a time: longer. Text NEXT 4QTE: I can't"
         );
         let bounds = [Bound::Longest, Bound::Harm, Bound::Power, Bound::Away];
         for bound in bounds {
@@ -177,12 +187,12 @@ mod tests {
         assert_eq!(say(&[]), "Not taken: there is no code in it. Nothing is open now.");
         assert_eq!(
             say(&[open("4QTE", "lagoon power-lost")]),
-            "Not taken. Have it: text 4QTE. Can't: text NEXT 4QTE"
+            "Not taken. Text 4QTE: I take care of it. Text NEXT 4QTE: I can't"
         );
         assert_eq!(
             say(&[open("4QTE", "lagoon power-lost"), open("K7Q3", "nursery too-warm")]),
-            "Not taken. Which? 1 = 4QTE lagoon power-lost, 2 = K7Q3 nursery too-warm. Have it: text its number. \
-             Can't: NEXT and its number"
+            "Not taken. Which? 1 = 4QTE lagoon power-lost, 2 = K7Q3 nursery too-warm. Text its number: I take \
+             care of it. Text NEXT and its number: I can't"
         );
         let many: Vec<Open> =
             (0..30).map(|n| open("4QTE", &format!("a tank with a long name number {n}"))).collect();

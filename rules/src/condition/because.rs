@@ -144,7 +144,7 @@ impl<W: World> ExplainedPart<'_, W> {
                 self.against_range(*id, [low, high], *dimension, place)
             }
             Test::Range { .. } => self.all_terms(test, place),
-            // Of one word alone the alarm's name tells all: `no mains power (off)` says it twice.
+            // Of one word alone the alarm's name tells all: `the power is out (off)` says it twice.
             Test::Is(id, _) => vec![ReadPart { bare: Some(String::new()), ..read(id) }],
             Test::Lapse(Lapse::Silent, id, _) => {
                 one(format!("{} silent for {}", name(*id), now - self.present.world.heard(*id)))
@@ -215,9 +215,13 @@ impl<W: World> ExplainedPart<'_, W> {
                 let sees = match (self.present.world.blind(sight), self.present.world.loss(sight)) {
                     (Truth::True, Some(why)) => {
                         let why = words::for_people_in(&why);
-                        let of_broker = matches!(sight, Sight::Broker);
-                        let broker = if of_broker { "the broker is away: " } else { "" };
-                        return vec![ReadPart::of(format!("{broker}{why}"))];
+                        return vec![ReadPart::of(match sight {
+                            // A reader may never have heard the word.
+                            Sight::Broker => format!(
+                                "the sensors are not heard: the program in the house that passes on what they say, the broker, is away ({why})"
+                            ),
+                            Sight::Gateway(_) | Sight::Sensor(_) | Sight::Part(_) => why,
+                        })];
                     }
                     (Truth::True, None) => "no reading comes",
                     (Truth::False, _) => "readings come again",

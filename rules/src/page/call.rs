@@ -38,7 +38,7 @@ impl Facts<'_> {
         said.part("How to answer", self.how_to_answer(goes_on));
         said.part("What to do next", todo.then);
         said.part("Only for who knows the tank", todo.for_keeper);
-        said.part("Words on this page", self.what_words_mean(&said.plain()));
+        said.part("Words used here", self.what_words_mean(&said.plain()));
         said.part("How long there is", self.how_long());
         said.part(self.help_title(), self.help(&todo.placed));
         said.part("What may be behind it", self.cause());
@@ -163,7 +163,14 @@ impl Facts<'_> {
             (Priority::Medium, _) => "act today".to_owned(),
             (Priority::Low, _) => "tomorrow will do".to_owned(),
         };
-        format!("{}: {act}.", words::capital(&self.priority.to_string()))
+        let rank = match self.priority {
+            Priority::Critical => "Critical",
+            // A word alone is taken for the reading: high, of 0.1 °C over.
+            Priority::High => "High priority",
+            Priority::Medium => "Medium priority",
+            Priority::Low => "Low priority",
+        };
+        format!("{rank}: {act}.")
     }
 
     fn who_has_it(&self) -> String {
@@ -211,37 +218,48 @@ impl Facts<'_> {
     /// By which ways, and what an answer means; and at which step to go on then.
     pub(super) fn how_to_answer(&self, goes_on: Option<usize>) -> Vec<PageLine> {
         let ways = self.ways();
-        let mut lines = ways::lines(&ways, self.code, self.reader().map_or("", |(name, _)| name));
-        let mut callees = helping::callees(self.plan, self.reader());
-        let by_phone = |callee: &Callee| format!("{}: {}", callee.name, callee.phone.dialled());
-        let number = callees.next().map(by_phone);
         // The steps go on below: nobody may take the answer for the end of them.
         let then = goes_on.map(|step| format!(" Then step {step}.")).unwrap_or_default();
-        let first = match goes_on {
-            Some(next) if next > 2 => format!("step {}", next - 1),
-            Some(_) | None => "the first step".to_owned(),
-        };
         if ways.is_empty() {
-            let call = number.unwrap_or_else(|| "whoever keeps the tanks".to_owned());
-            let code = self.code;
-            let say = format!("After {first} call {call}, and say code {code}: it answers this whole page.");
-            lines.push(PageLine::of(say + &then));
-            // Whoever is not at home must not stop the one who is.
-            lines.push(PageLine::of(match callees.next().map(by_phone) {
-                Some(other) => {
-                    format!("Nobody picks up? Call {other}. Nobody there either? Go on where it is dry; call again.")
-                }
-                None => "Nobody picks up? Go on where it is dry; call again.".to_owned(),
-            }));
-        } else {
-            // Where nothing easy is left, a call is what a person can always make.
-            let hard = ways.iter().all(|way| way.takes.is_some());
-            lines.extend(number.filter(|_| hard).map(|call| PageLine::of(format!("Or call {call}."))));
-            if self.purpose == Purpose::Call {
-                lines.push(PageLine::of(self.what_it_means() + &then));
-            }
+            return self.answer_by_phone(goes_on, &then);
+        }
+        let mut lines = ways::lines(&ways, self.code, self.reader().map_or("", |(name, _)| name));
+        // Where nothing easy is left, a call is what a person can always make.
+        if ways.iter().all(|way| way.takes.is_some()) {
+            let call = helping::callees(self.plan, self.reader()).next();
+            lines.extend(call.map(|it| PageLine::of(format!("Or call {}.", it.with_number()))));
+        }
+        if self.purpose == Purpose::Call {
+            lines.push(PageLine::of(self.what_it_means() + &then));
         }
         lines
+    }
+
+    /// Whoever has no way to answer tells somebody who may have one; and goes on where nobody picks
+    /// up: who is not at home must not stop the one who is.
+    fn answer_by_phone(&self, goes_on: Option<usize>, then: &str) -> Vec<PageLine> {
+        let acts = self.purpose == Purpose::Call;
+        let call = match goes_on {
+            Some(next) if next > 2 => format!("After step {} call", next - 1),
+            Some(_) | None if acts => "After the first step call".to_owned(),
+            Some(_) | None => "Call".to_owned(),
+        };
+        let mut callees = helping::callees(self.plan, self.reader());
+        let whom = callees.next().map_or_else(|| "whoever keeps the tanks".to_owned(), Callee::with_number);
+        let other = callees.next().map(|it| format!(" Call {}.", it.with_number())).unwrap_or_default();
+        let nobody = match (acts, other.is_empty()) {
+            (true, true) => " Go on where it is dry; call again.".to_owned(),
+            (true, false) => format!("{other} Still none? Go on where it is dry; call again."),
+            (false, true) => " Call again later.".to_owned(),
+            (false, false) => other,
+        };
+        let code = self.code;
+        vec![
+            PageLine::of(format!(
+                "{call} {whom}. Say: I take care of it, code {code}. A reply reaches nobody.{then}"
+            )),
+            PageLine::of(format!("No answer?{nobody}")),
+        ]
     }
 
     /// An answer says who acts, and by when; for how long nobody else is called is another time,
@@ -274,7 +292,7 @@ impl Facts<'_> {
     }
 
     /// The alarm of this site that a helper is called for.
-    fn helped(&self) -> Option<&Alarm> {
+    pub(super) fn helped(&self) -> Option<&Alarm> {
         self.lead.as_ref()?.alarm.filter(|alarm| alarm.watched.is_none() && self.is_helper())
     }
 
@@ -315,16 +333,16 @@ impl Facts<'_> {
     fn call_foot(&self) -> Vec<String> {
         let nth = self.before + self.after.len() + 1;
         let nth = if nth == 1 {
-            "the first page to you this way".to_owned()
+            "the first message to you this way".to_owned()
         } else {
-            format!("page {nth} to you this way")
+            format!("message {nth} to you this way")
         };
         let mut foot = vec![
             format!(
                 "Sent {} by the watch (the computer that reads the sensors): {nth}.",
                 self.time(self.now.mono)
             ),
-            format!("All pages with the code {} are about this: one answer is enough.", self.code),
+            format!("All messages with the code {} are about this: one answer is enough.", self.code),
         ];
         foot.extend(self.repeat());
         let estimates = if self.outlooks.is_empty() { "" } else { "Estimates hold if nothing changes. " };

@@ -11,7 +11,7 @@ use std::collections::BTreeSet;
 use std::sync::OnceLock;
 
 /// Words of the trade that no other word can stand for, and what they mean.
-const MEANINGS: [(&str, &str); 18] = [
+const MEANINGS: [(&str, &str); 17] = [
     ("sump", "the box of water below the tank, mostly inside its stand"),
     ("return pump", "stands in the sump and lifts its water back into the tank"),
     ("circulation pump", "hangs inside the tank and moves its water"),
@@ -22,14 +22,13 @@ const MEANINGS: [(&str, &str); 18] = [
     ("reactor", "a closed tube that water is pumped through, in the sump or beside it"),
     ("probe", "the end of a sensor's cable, which hangs in the water"),
     ("gateway", "a box that brings what sensors say by radio to the watch"),
-    ("broker", "the program, on a computer in the house, that brings what sensors say to the watch"),
     ("router", "the box that joins the house to the internet"),
     ("UPS", "a box with a battery, for when the house has no power"),
     ("panel", "the box with the house's breakers or fuses"),
     ("mains", "the power that the house gets from outside"),
     ("salinity", "how salty the water is"),
     ("pH", "how acid the water is: low is acid; a fast change either way harms the animals"),
-    ("the watch", "the small computer that reads the sensors, and sends these pages"),
+    ("the watch", "the small computer that reads the sensors, and sends these messages"),
 ];
 const KEEPER: &str = "the keeper";
 /// So begins the name of a gateway's place.
@@ -49,18 +48,46 @@ pub(super) fn callees<'p>(
 }
 
 /// Where what a step names is to be found, of this tank first, then of the site: `Heater plugs:
-/// left of the stand.` A step names a thing if each word of the thing's name stands in it; of
-/// several things the one whose name says most is meant. The pump that gives air is the one on a
-/// battery, whether the step says so or not.
-pub(super) fn place_of(plan: &Plan, about: Option<TankId>, step: &str, gives_air: bool) -> Option<String> {
-    let of_tank = about.map(|tank| &plan.tank(tank).help.places);
-    let known: Vec<&(String, String)> = of_tank.into_iter().chain([&plan.help.places]).flatten().collect();
+/// left of the stand.` A step names a thing if each word of the thing's name stands in it; of two
+/// such names the one that says more is meant. The pump that gives air is the one on a battery,
+/// whether the step says so or not. A step about no one tank is told the place in each: `Heater
+/// plugs (lagoon): left of the stand.` The things that say most stand first, each with the number
+/// of its words.
+pub(super) fn places_of(
+    plan: &Plan,
+    about: Option<TankId>,
+    step: &str,
+    gives_air: bool,
+) -> Vec<(usize, String)> {
+    let tanks = || (0..).map(TankId).zip(&plan.tanks);
+    let opens = |title: &str| step.strip_prefix(&*capital(title)).is_some_and(|rest| rest.starts_with(':'));
+    let named = tanks().find(|(_, tank)| opens(&tank.title)).map(|(id, _)| id);
+    let about =
+        about.or(named).or_else(|| tanks().next().filter(|_| plan.tanks.len() == 1).map(|(id, _)| id));
+    let of_tanks = tanks().filter(|(id, _)| about.is_none_or(|about| about == *id));
+    let of_tanks = of_tanks.map(|(_, tank)| (Some(tank.title.as_str()), &tank.help.places));
+    let known = of_tanks.chain([(None, &plan.help.places)]);
     let mut said: Vec<String> = stems(step).collect();
     if gives_air {
         said.extend(["battery", "air", "pump"].map(str::to_owned));
     }
-    let named = known.iter().rev().filter(|(thing, _)| stems(thing).all(|word| said.contains(&word)));
-    named.max_by_key(|(thing, _)| stems(thing).count()).map(|entry| said_of(entry))
+    let known = known.flat_map(|(tank, places)| places.iter().map(move |entry| (tank, entry)));
+    let named: Vec<_> =
+        known.filter(|(_, (thing, _))| stems(thing).all(|word| said.contains(&word))).collect();
+    // `pump` says less than `return pump`, and of two such the tank's own is meant.
+    let is_part = |one: &str, other: &str| {
+        stems(one).all(|word| stems(other).any(|it| it == word)) && stems(other).count() > stems(one).count()
+    };
+    let is_meant = |at: usize, thing: &str| {
+        let again = about.is_some() && named.iter().take(at).any(|(_, (other, _))| other == thing);
+        !again && !named.iter().any(|(_, (other, _))| is_part(thing, other))
+    };
+    let meant = named.iter().enumerate().filter(|(at, (_, (thing, _)))| is_meant(*at, thing));
+    let place = |tank: &Option<&str>, entry| said_of(tank.filter(|_| about.is_none()), entry);
+    let mut places: Vec<(usize, String)> =
+        meant.map(|(_, (tank, entry))| (stems(&entry.0).count(), place(tank, entry))).collect();
+    places.sort_by_key(|(words, _)| std::cmp::Reverse(*words));
+    places
 }
 
 /// Whether a step of some built-in card needs it: it is said there, and on no other page.
@@ -74,9 +101,10 @@ fn is_named_by_cards(thing: &str) -> bool {
     steps.iter().any(|said| wanted.iter().all(|word| said.contains(word)))
 }
 
-/// `Heater plugs: left of the stand.`
-fn said_of((thing, place): &(String, String)) -> String {
-    format!("{}: {}.", capital(thing), place.trim_end_matches('.'))
+/// `Heater plugs: left of the stand.`, of this tank if several have some.
+fn said_of(tank: Option<&str>, (thing, place): &(String, String)) -> String {
+    let of = tank.map(|tank| format!(" ({tank})")).unwrap_or_default();
+    format!("{}{of}: {}.", capital(thing), place.trim_end_matches('.'))
 }
 
 /// Whether somebody is at home with the watch or its broker: a keeper.
@@ -153,11 +181,11 @@ pub(super) fn lines(
     let which = tanks.iter().filter(|_| about.is_none() || !to_helper);
     let mut lines: Vec<String> = which.filter_map(|(id, ..)| which_tank(plan, *id)).collect();
     let is_new = |found: &&(String, String)| {
-        !said.contains(&said_of(found)) && !found.0.starts_with(GATEWAY) && !is_named_by_cards(&found.0)
+        !said.contains(&said_of(None, found)) && !found.0.starts_with(GATEWAY) && !is_named_by_cards(&found.0)
     };
     lines.extend(plan.help.places.iter().filter(is_new).map(place));
     for callee in callees(plan, reader).skip(called) {
-        lines.push(format!("Call {}: {}", callee.name, callee.phone.dialled()));
+        lines.push(format!("Call {}", callee.with_number()));
     }
     lines.extend(plan.help.emergency.iter().map(|phone| format!("Somebody is hurt: {}", phone.dialled())));
     // The steps themselves are allowed: a list of what else is must not read as if it were all.

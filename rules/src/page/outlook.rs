@@ -3,6 +3,7 @@
 //! left out.
 
 use super::facts::{Breathless, Coming, Facts, Outlook};
+use super::helping;
 use super::said::PageLine;
 use crate::alarm::Priority;
 use crate::time::{Moment, Span};
@@ -64,14 +65,25 @@ impl Facts<'_> {
         lines.extend(found.iter().enumerate().map(|(at, it)| PageLine::Plain(self.outlook(it, at == 0))));
         lines.extend(self.own_end().map(PageLine::Plain));
         lines.extend(self.consequence().map(PageLine::Plain));
+        lines.extend(self.may_go().map(PageLine::Plain));
         lines
     }
 
-    /// What follows if nobody acts.
+    /// What follows if nobody acts. What is only not seen has done no harm.
     fn consequence(&self) -> Option<String> {
-        let lead = self.lead.as_ref().filter(|lead| lead.stands())?;
-        let consequence = lead.alarm?.consequence.as_ref()?;
-        Some(words::sentence(&format!("If nobody acts: {consequence}")))
+        let alarm = self.lead.as_ref().filter(|lead| lead.stands())?.alarm?;
+        let consequence = alarm.consequence.as_ref()?;
+        Some(words::sentence(&match alarm.sight {
+            Some(_) => consequence.to_string(),
+            None => format!("If nobody acts: {consequence}"),
+        }))
+    }
+
+    /// For who has come from elsewhere: when that is enough.
+    fn may_go(&self) -> Option<String> {
+        self.helped().filter(|_| self.priority > Priority::Low)?;
+        let who = helping::callees(self.plan, self.reader()).next().map_or("the keeper", |it| &it.name);
+        Some(format!("You may go when {who} says so, or when a message says \"all clear\"."))
     }
 
     /// What says something, tanks without air first, then the soonest.
@@ -174,18 +186,18 @@ impl Facts<'_> {
         }
         Some(match self.goes_dark {
             Some(at) if at <= self.now.mono => {
-                "This watch (the computer that sends these pages) may lose its power at any time. After that it calls nobody.".to_owned()
+                "This watch (the computer that sends these messages) may lose its power at any time. After that it calls nobody.".to_owned()
             }
             Some(at) => {
-                format!("This watch (the computer that sends these pages) has power until about {}. After that it calls nobody.", self.time(at))
+                format!("This watch (the computer that sends these messages) has power until about {}. After that it calls nobody.", self.time(at))
             }
-            None => "How long this watch (the computer that sends these pages) has power is not known: look yourself every hour.".to_owned(),
+            None => "How long this watch (the computer that sends these messages) has power is not known: look yourself every hour.".to_owned(),
         })
     }
 
     /// The soonest harm, for a text: only what comes within hours, and says something.
     pub(super) fn soonest(&self) -> Option<String> {
-        if let Some(it) = self.outlooks.iter().find(|it| it.breathless.is_some()) {
+        if let Some(it) = self.by_urgency().into_iter().find(|it| it.breathless.is_some()) {
             let here = self.lead.as_ref().is_some_and(|lead| lead.place == it.place);
             return Some(match here {
                 true => "No air seen".to_owned(),

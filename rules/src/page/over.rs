@@ -24,7 +24,7 @@ impl Facts<'_> {
         said.part("As the watch left it", self.by_hand.iter().chain(&self.done).map(PageLine::of).collect());
         said.part("Still wrong", self.stands.iter().map(PageLine::of).collect());
         said.part("Now", self.notes.iter().map(|note| PageLine::of(words::sentence(note))).collect());
-        said.part("Look at tomorrow", self.look_at());
+        said.part("What may have caused it", self.look_at());
         said.part("Who answered", self.who_answered());
         said.foot.extend(self.repeat());
         let what = vec![said.heading.clone()];

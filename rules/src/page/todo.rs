@@ -13,6 +13,8 @@ use std::collections::BTreeSet;
 /// What a card says where somebody has to be called: the site's own number takes its place.
 const CALL_FOR_HELP: &str = "call for help";
 const CALL_EMERGENCY: &str = "call the emergency number";
+/// What a card says of a thing that not every tank has.
+const IF_ANY: [&str; 2] = [", if there is one", ", if there are any"];
 /// So many steps stand on a page, of all cards together.
 const STEPS: usize = 12;
 /// How somebody finds a heater's plug who has never seen one.
@@ -111,7 +113,7 @@ impl Facts<'_> {
                 Who::Anyone => self.step_in_words(step),
             };
             let said = PageStep { own: step.line.words.clone(), said: words };
-            let said = self.with_place(step.line, said, &mut once);
+            let said = self.with_place(step.line, said, &mut once, true);
             todo.first.push(match at {
                 0 => PageLine::First(said),
                 at => PageLine::Step(at + 1, said),
@@ -141,7 +143,7 @@ impl Facts<'_> {
                 Who::Keeper => &mut todo.for_keeper,
             };
             let said = PageStep { own: step.line.words.clone(), said: self.step_in_words(step) };
-            let said = self.with_place(step.line, said, &mut once);
+            let said = self.with_place(step.line, said, &mut once, false);
             part.push(PageLine::Step(number, said));
             part.extend(self.which_tank_first(step));
         }
@@ -160,15 +162,28 @@ impl Facts<'_> {
     /// The step with whom to call, and where to find what it names: each said once a page. A helper
     /// is told how an air pump is started, and how to know a heater and its plug where nobody has
     /// written down where they are.
-    fn with_place(&self, line: &CardLine, step: PageStep, once: &mut SaidOnce) -> PageStep {
+    fn with_place(&self, line: &CardLine, step: PageStep, once: &mut SaidOnce, leads: bool) -> PageStep {
         let step = PageStep { said: self.with_number(&step.said, once), ..step };
         let about = self.lead.as_ref().and_then(|lead| lead.alarm).and_then(|alarm| alarm.tank);
         let unknown = self.is_helper() && line.names_a_heater_plug();
-        let place = helping::place_of(self.plan, about, &step.own, line.act == Some(Act::Air))
-            .or_else(|| unknown.then(|| WHICH_HEATER.to_owned()));
-        let how = (line.act == Some(Act::Air) && self.is_helper()).then(|| HOW_TO_START_AIR.to_owned());
-        let more = place.into_iter().chain(how).filter(|more| once.places.insert(more.clone()));
-        PageStep { said: more.fold(step.said, |said, more| said + " " + &more), ..step }
+        let places = helping::places_of(self.plan, about, &step.own, line.act == Some(Act::Air));
+        // Before the answer there is room for the thing that the step is about.
+        let most = places.first().map_or(0, |(words, _)| *words);
+        let mut more: Vec<String> = places
+            .into_iter()
+            .filter(|(words, _)| !leads || *words == most)
+            .map(|(_, place)| place)
+            .collect();
+        // What has its place is there.
+        let said = if more.is_empty() {
+            step.said
+        } else {
+            IF_ANY.iter().fold(step.said, |said, it| said.replace(it, ""))
+        };
+        more.extend((more.is_empty() && unknown).then(|| WHICH_HEATER.to_owned()));
+        more.extend((line.act == Some(Act::Air) && self.is_helper()).then(|| HOW_TO_START_AIR.to_owned()));
+        let more = more.into_iter().filter(|more| once.places.insert(more.clone()));
+        PageStep { said: more.fold(said, |said, more| said + " " + &more), ..step }
     }
 
     /// In which order tanks get air, where several have none: a house has one battery pump.

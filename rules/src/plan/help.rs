@@ -179,8 +179,9 @@ fn called(item: Item<'_>) -> Vec<Callee> {
         let table = item.table()?;
         let name = table.need("name", "\"Ines\"").and_then(entry);
         let phone = table.need("phone", "\"+351 200 000 000\"").and_then(|item| phone(item, PHONE_DIGITS));
+        let who = table.get("who").and_then(entry);
         table.finish();
-        Some(Callee { name: name?, phone: phone? })
+        Some(Callee { name: name?, who, phone: phone? })
     };
     list.into_iter().filter_map(one).collect()
 }

@@ -13,7 +13,7 @@ use crate::diagnostic::At;
 use crate::diagnostic::{Item, Table};
 use crate::time::Span;
 use crate::units::{QuantityItem as _, Scale};
-use crate::words::{counted, list, without_place};
+use crate::words::{counted, without_place};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
@@ -90,13 +90,16 @@ pub(super) fn alarms(rules: &SightRules, read: &[&Alarm], sensors: &[Sensor], ta
     }
     let of_water = tanks.iter().find_map(|tank| sensors.get(tank.gear.water?.index()));
     let on_pages = of_water.map(|sensor| &sensor.scale);
+    // Without the broker nothing is seen of any tank.
+    let seen = || blinded.keys().filter_map(|id| sensors.get(id.index())).filter(|it| it.tank.is_some());
+    let all_by_topic = seen().next().is_some() && seen().all(|it| it.feed.topic().is_some());
     let build = |(sight, lost): (Sight, BTreeSet<SensorId>)| {
         let silenced: BTreeSet<usize> =
             lost.iter().filter_map(|id| blinded.get(id)).flatten().copied().collect();
         let silenced: Vec<&Alarm> =
             silenced.into_iter().filter_map(|index| read.get(index)).copied().collect();
         let lost: Vec<_> = lost.iter().filter_map(|id| Some((*id, sensors.get(id.index())?))).collect();
-        build(rules, sight, &lost, on_pages, &silenced, tanks)
+        build(rules, sight, &lost, all_by_topic, on_pages, &silenced, tanks)
     };
     causes.into_iter().filter_map(build).collect()
 }
@@ -105,6 +108,7 @@ fn build(
     rules: &SightRules,
     sight: Sight,
     by_id: &[(SensorId, &Sensor)],
+    all_by_topic: bool,
     on_pages: Option<&Scale>,
     silenced: &[&Alarm],
     tanks: &[Tank],
@@ -124,6 +128,7 @@ fn build(
         ),
     };
     let title = match &sight {
+        Sight::Broker if all_by_topic => "no tank is watched".to_owned(),
         Sight::Broker | Sight::Part(_) => "sensors are not heard".to_owned(),
         Sight::Gateway(gateway) => format!("the sensors behind gateway {} are not heard", spoken(gateway)),
         Sight::Sensor(_) => {
@@ -141,7 +146,8 @@ fn build(
     // Where it is of no one tank, each thing is said with its own.
     let own = |id: Option<TankId>| id.filter(|_| tank.is_none()).and_then(|id| tanks.get(id.index()));
     let quiet: Vec<String> = silenced.iter().map(|it| placed(own(it.tank), ": ", &it.title)).collect();
-    let consequence = format!("if these came, nobody would be told: {}", few(&quiet, "other alarm"));
+    let consequence =
+        format!("nobody would notice now, if one of these came: {}", few(&quiet, "other alarm"));
     let written = format!("{name} is out of sight");
     let alarm = Alarm {
         name: format!("{SIGHT}{name}"),
@@ -199,8 +205,8 @@ fn placed(tank: Option<&Tank>, joint: &str, title: &str) -> String {
 fn few(names: &[String], what: &str) -> String {
     match names.split_at_checked(3) {
         Some((first, rest)) if !rest.is_empty() => {
-            format!("{} and {}", first.join(", "), counted(rest.len(), what))
+            format!("{}; and {}", first.join("; "), counted(rest.len(), what))
         }
-        Some(_) | None => list(names),
+        Some(_) | None => names.join("; "),
     }
 }

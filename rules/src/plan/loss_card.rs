@@ -2,7 +2,7 @@
 //! that are lost, the alarms that they silence and the tanks flow in; lines flow out: what to look
 //! at by hand and what is good there, what to do if it is not, and then what to mend.
 
-use super::measure::{FLOOR, FLOW, FLOW_EVERYWHERE, HAS_POWER, MeasureKind, PLUGGED_IN};
+use super::measure::{FEEL_THE_GLASS, FLOOR, FLOW, FLOW_EVERYWHERE, HAS_POWER, MeasureKind, PLUGGED_IN};
 use super::{Alarm, Feed, Sensor, SensorId, Sight, Tank, rationalise};
 use crate::card::{Act, Card, CardLine, Who, is_plain};
 use crate::condition::Comparison;
@@ -82,15 +82,17 @@ pub(super) fn response(
             let alike_there = lost
                 .iter()
                 .filter(|(_, it)| (it.tank, it.measure.name) == (sensor.tank, sensor.measure.name));
-            // Several tanks on one page are said in one unit.
-            let scale = on_pages.filter(|_| !alike).unwrap_or(&sensor.scale);
             let of_water = is_of_water(sensor, tanks);
+            if of_water && !alike {
+                read_each_tank(lost, on_pages, silenced, tanks).into_iter().for_each(&mut add);
+                continue;
+            }
             let mut bands = alike_there.filter_map(|(id, sensor)| good(*id, sensor, silenced));
-            let good = bands.next().filter(|_| of_water).map(|band| in_words(band, scale));
+            let good = bands.next().filter(|_| of_water).map(|band| in_words(band, &sensor.scale));
             let words = match &good {
                 Some(good) => kind.by_hand.replacen(". None", &format!(": good is {good}. None"), 1),
                 // Without a number a thermometer tells a helper nothing.
-                None if of_water => kind.by_hand.rsplit("None there? ").next().unwrap_or_default().to_owned(),
+                None if of_water => FEEL_THE_GLASS.to_owned(),
                 None => kind.by_hand.to_owned(),
             };
             let of = tank_of(sensor, tanks).filter(|_| !alike);
@@ -100,10 +102,7 @@ pub(super) fn response(
                 of_water.then(|| {
                     let good =
                         good.map(|good| format!(", good is {}", good.replace('°', ""))).unwrap_or_default();
-                    match &title {
-                        Some(title) => format!("{title}: read its thermometer{good}."),
-                        None => format!("Read the tank's thermometer{good}."),
-                    }
+                    format!("Read the tank's thermometer{good}.")
                 })
             });
             // Only a keeper has what it takes to measure what is dissolved in the water.
@@ -126,6 +125,9 @@ pub(super) fn response(
         }
         if all_tanks {
             add(CardLine { act: Some(Act::Air), ..CardLine::plain(FLOW_EVERYWHERE) });
+            if let [_, _, ..] = tanks {
+                one_pump_too_few(tanks).into_iter().map(CardLine::plain).for_each(&mut add);
+            }
         }
     }
     let unheated = |sensor: &Sensor| tank_of(sensor, tanks).is_some_and(|tank| tank.gear.unheated);
@@ -133,7 +135,7 @@ pub(super) fn response(
         add(CardLine {
             heater_plug: true,
             ..CardLine::plain(
-                "Floor and plugs dry, water too warm? Unplug the heaters. Good or cold: leave them. Look every half hour.",
+                "Floor and plugs dry, water too warm? Unplug the heaters. Good or cold? Leave them plugged in.",
             )
         });
     }
@@ -141,7 +143,7 @@ pub(super) fn response(
         Sight::Part(_) => {}
         Sight::Broker => {
             add(CardLine::plain(
-                "Lamps are lit, and the router is dark? See whether it is plugged in, with dry hands. Then tell the keeper.",
+                "Lamps are lit, but the router is dark? Plug it in, with dry hands. Still dark? Tell the keeper.",
             ));
         }
         Sight::Gateway(gateway) => {
@@ -160,7 +162,54 @@ pub(super) fn response(
             }
         }
     }
+    if waters().next().is_some() {
+        add(CardLine::plain(
+            "Look again every half hour, until the keeper or a message says that it is over.",
+        ));
+    }
     Card { lines }
+}
+
+/// What a house does that has one air pump, if more tanks than one stand still: the pump goes where
+/// most breathes, if that is one of them.
+fn one_pump_too_few(tanks: &[Tank]) -> [String; 2] {
+    let most = tanks.iter().map(|tank| tank.stocking).max();
+    let mut fullest = tanks.iter().filter(|tank| Some(tank.stocking) == most);
+    let first = match (fullest.next(), fullest.next()) {
+        (Some(tank), None) => format!("{} gets it first", tank.title),
+        (..) => "the one with most fish gets it first".to_owned(),
+    };
+    [
+        format!("Water still in several tanks, and one pump? {}; for the others a jug.", capital(&first)),
+        "Floor dry? Lift water with the jug by its handle, pour it back from 10 cm (4 in) up, five minutes in \
+         every fifteen. Hands out."
+            .to_owned(),
+    ]
+}
+
+/// How warm several tanks are, in one unit, since they stand on one page.
+fn read_each_tank(
+    lost: &[(SensorId, &Sensor)],
+    on_pages: Option<&Scale>,
+    silenced: &[&Alarm],
+    tanks: &[Tank],
+) -> Vec<CardLine> {
+    let mut bands: Vec<(&str, String)> = Vec::new();
+    for (id, sensor) in lost.iter().filter(|(_, sensor)| is_of_water(sensor, tanks)) {
+        let Some(tank) = tank_of(sensor, tanks) else { continue };
+        let known = bands.iter().any(|(title, _)| *title == tank.title);
+        if let Some(band) = good(*id, sensor, silenced).filter(|_| !known) {
+            bands.push((&tank.title, in_words(band, on_pages.unwrap_or(&sensor.scale))));
+        }
+    }
+    let each: Vec<String> = bands.iter().map(|(tank, band)| format!("{tank} {band}")).collect();
+    let read = format!("Read the thermometer in each tank: good is {}.", each.join(", "));
+    let text = Some("Read the thermometer in each tank.".to_owned());
+    let none = format!("No thermometer there? {FEEL_THE_GLASS}");
+    match each.is_empty() {
+        true => vec![CardLine::plain(FEEL_THE_GLASS)],
+        false => vec![CardLine { text, ..CardLine::plain(read) }, CardLine::plain(none)],
+    }
 }
 
 /// Whether it measures how warm a tank's water is.

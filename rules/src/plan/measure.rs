@@ -29,6 +29,9 @@ pub(super) const PLUGGED_IN: &str = "See whether what is plugged in has power an
 /// What shows that there is power.
 pub(super) const HAS_POWER: &str = "Do lamps and pumps have power? If none has, every tank needs air.";
 
+/// How warm the water is, for who has no thermometer.
+pub(super) const FEEL_THE_GLASS: &str = "Feel the glass: good is neither hot nor colder than the room.";
+
 /// What is looked at before anything is touched.
 pub(super) const FLOOR: &str =
     "Go and look: is the floor dry? Only then go on. Wet at plugs: stay out, and call for help.";

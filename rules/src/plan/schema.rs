@@ -61,7 +61,7 @@ pub fn schema() -> Value {
                 ("where", places()),
                 ("call", json!({
                     "type": "array",
-                    "items": closed(&["name", "phone"], [("name", text("As pages say it.")), ("phone", text("As it is dialled."))]),
+                    "items": closed(&["name", "phone"], [("name", text("As pages say it.")), ("who", text("Who that is, for who does not know them.")), ("phone", text("As it is dialled."))]),
                     "description": "Whom a helper can call, the first first.",
                 })),
                 ("emergency", text("The local emergency number.")),

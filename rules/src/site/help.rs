@@ -23,6 +23,8 @@ pub struct Help {
 pub struct Callee {
     /// As pages say it.
     pub name: String,
+    /// Who that is, for who does not know them: `Ines's brother`.
+    pub who: Option<String>,
     /// The number, as it is dialled.
     pub phone: Phone,
 }
@@ -30,6 +32,14 @@ pub struct Callee {
 /// A telephone number, which no log shows.
 #[derive(Clone, PartialEq, Eq)]
 pub struct Phone(pub(crate) String);
+
+impl Callee {
+    /// `Tom (Ines's brother): +351 200 000 000`
+    pub fn with_number(&self) -> String {
+        let who = self.who.as_ref().map(|who| format!(" ({who})")).unwrap_or_default();
+        format!("{}{who}: {}", self.name, self.phone.dialled())
+    }
+}
 
 impl Phone {
     /// As it is dialled, for a page.

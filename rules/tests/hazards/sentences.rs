@@ -138,10 +138,10 @@ fn in_a_power_cut_a_wet_floor_comes_first_then_air_then_the_jug_then_feeding() {
         in_order(
             story.page(to),
             &[
-                "\nFirst: By phone light: floor and plugs dry? Only then get the torch. Wet: stay out, and call for help.",
+                "\nFirst: Lit by phone: floor and plugs dry? Only then get the torch. Wet: stay out, and call for help.",
                 "\n2. Start the battery air pump",
                 "\n3. A tank without bubbles? Lift its water with a jug by the handle, and pour it back from 10 cm (4 in) up.",
-                "five minutes in every fifteen. Hands stay out of the water: power can return any second.",
+                "ive minutes in every fifteen, until power is back and water moves. Hands out: it may be back any second.",
                 "Do not feed. Switch automatic feeders off.",
             ],
         );
@@ -190,13 +190,13 @@ fn water_on_the_floor_begins_with_the_top_off_then_the_sump_the_return_the_panel
         in_order(
             story.page(to),
             &[
-                "\nFirst: Look from dry ground at plugs and cables. Is one wet? Go no nearer",
-                "\n2. All of them dry? Unplug the top-off pump, if there is one, at a dry plug",
-                "A plug wet? Switch its circuit off at the panel, if you reach it dry. Not sure which? The main switch.",
-                "Mop nothing up",
-                "Is the sump full to the brim? Leave the return pump on, and take water out with a bucket",
-                "Sump not full? Unplug the return pump at a dry plug. Water runs back into the sump: full then? Take some out.",
-                "Then air, if the way there is dry: start the battery air pump.",
+                "\nFirst: Look from dry ground: is a plug or cable wet? Then go no nearer, and call for help.",
+                "\n2. All plugs dry? Unplug the top-off pump, if there is one: it may pour water in.",
+                "A plug wet, the way to the panel dry? Switch that room off there, or all. Then start the battery air pump.",
+                "Plugs dry, sump not full to the brim? Unplug the return pump: its water runs back into the sump.",
+                "Plugs dry, sump brimful? Leave that pump as it is. Bucket water into a sink until it is 10 cm (4 in) lower.",
+                "Air, if the way there is dry: start the battery air pump.",
+                "Mop only when every plug there is out",
             ],
         );
     }
@@ -208,7 +208,7 @@ fn a_low_level_during_a_leak_is_its_consequence_and_nobody_tops_up() {
     story.ramp("level", 9.0, min(30)).run(h(1));
     assert_eq!(story.headings(), ["Lagoon: water where it must be dry"]);
     for to in ["ines.push", "neighbour.push"] {
-        in_order(story.page(to), &["Top nothing up, however low the water stands"]);
+        in_order(story.page(to), &["Add no water, however low it stands"]);
         has_none(story.page(to), &["top up with fresh water"]);
     }
 }

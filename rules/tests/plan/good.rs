@@ -178,15 +178,16 @@ fn lost_sight_says_what_cannot_ring_and_what_to_look_at() {
     assert_eq!(shelf.on_delay, Span::minutes(3));
     assert_eq!(
         shelf.consequence.as_deref(),
-        Some("if these came, nobody would be told: too warm and probes disagree")
+        Some("nobody would notice now, if one of these came: too warm; probes disagree")
     );
     assert_eq!(
         shelf.response.words(),
         [
             "Read another thermometer in the tank: good is 24 to 27 °C. None there? Feel the glass: good is neither \
              hot nor colder than the room.",
-            "Floor and plugs dry, water too warm? Unplug the heaters. Good or cold: leave them. Look every half hour.",
-            "See whether gateway shelf has power and network."
+            "Floor and plugs dry, water too warm? Unplug the heaters. Good or cold? Leave them plugged in.",
+            "See whether gateway shelf has power and network.",
+            "Look again every half hour, until the keeper or a message says that it is over.",
         ]
     );
     assert_eq!(shelf.consequence_of, [plan.alarm_named("power-lost").expect("it is there")]);

@@ -98,7 +98,8 @@ fn a_helper_is_told_which_tank_which_plug_and_whom_to_call_in_place_of_an_answer
     for words in [
         " Go to Halyard House: hall, the tall one.\n",
         "Wet: stay out, and call Ines: +351 200 000 000. Heater plugs: behind the stand, marked H.\n",
-        "\nAfter the first step call Ines: +351 200 000 000, and say code ",
+        "\nAfter the first step call Ines: +351 200 000 000. Say: I take care of it, code ",
+        ". A reply reaches nobody. Then step 2.\n",
         "\nYou may do every step that stands here, and besides: open the lid.\n",
     ] {
         assert!(body.contains(words), "{words:?} is not in:\n{body}");
@@ -183,7 +184,7 @@ fn a_page_says_what_a_value_should_be_and_who_comes_next_without_calling_its_rea
         "\n28.5 °C, should be at most 27.5 °C.\n",
         "Nobody has answered yet.",
         " Go to Halyard House, to this aquarium.\n",
-        "\nNobody picks up? Go on where it is dry; call again.\n",
+        "\nNo answer? Go on where it is dry; call again.\n",
         ". Then step 2.\n",
         "\nWhat to do next\n",
         "\nAct by ",

@@ -171,7 +171,7 @@ impl Fault {
     /// What is to be told of it.
     pub fn told(self) -> Told {
         match self {
-            Self::BrokerGone | Self::DeafSession => Told::As("sensors are not heard", ""),
+            Self::BrokerGone | Self::DeafSession => Told::As("no tank is watched", ""),
             Self::PushHangs => Told::As("nobody is reached by", ".push"),
             Self::ModemUnplugged => Told::As("nobody is reached by", ".text"),
             // Of all that fails, whichever is noticed first.

@@ -272,7 +272,7 @@ async fn what_is_no_answer_changes_nothing_and_machines_get_no_reply() {
     let gone = || mailbox.messages("").is_empty().then_some(());
     until("the inbox to be empty", SOON, gone, || format!("{:?}", mailbox.messages("")));
     // Three were a person's: these hear how to answer.
-    let how = format!("Have it: reply {code}. Can't: reply NEXT {code}");
+    let how = format!("Reply {code}: I take care of it. Reply NEXT {code}: I can't");
     let heard = async {
         loop {
             let taken = house.mail.taken(1).await;

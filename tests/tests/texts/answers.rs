@@ -50,7 +50,7 @@ async fn what_is_no_answer_hears_how_and_what_is_one_hears_for_how_long() {
     modem_is(&house, true);
     house.board.set("house/mains", "off");
     let code = house.home.until("the power cut", |records| records.iter().find_map(code_of("power-lost")));
-    let how = format!("Not taken. Have it: text {code}. Can't: text NEXT {code}");
+    let how = format!("Not taken. Text {code}: I take care of it. Text NEXT {code}: I can't");
     for text in [format!("I can't come, {code}"), format!("Liked “lagoon: power-lost, code {code}”")] {
         assert_eq!(say(&stick, &text), how, "{text}");
     }

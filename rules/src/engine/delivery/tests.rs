@@ -182,6 +182,6 @@ fn a_call_out_that_nobody_answers_keeps_few_pages_and_forgets_nobody_it_has_told
     let (id, _) = page(&mut rig, call, "ines.mail");
     let cx = rig.context();
     let worded = cx.worded(cx.delivery.get(id).expect("planned")).expect("its call-out is there");
-    assert!(worded.body.contains("page 502 to you this way"), "{}", worded.body);
+    assert!(worded.body.contains("message 502 to you this way"), "{}", worded.body);
     assert!(worded.after.len() <= 6 && worded.body.lines().count() < 60, "{}", worded.body);
 }

@@ -208,7 +208,7 @@ fn a_page_says_when_this_watch_goes_dark() {
     night.seconds(11);
     let page = night.site.world.sent.last().expect("it is told");
     assert!(
-        page.body.contains("This watch (the computer that sends these pages) has power until about 23:13. After that it calls nobody."),
+        page.body.contains("This watch (the computer that sends these messages) has power until about 23:13. After that it calls nobody."),
         "{}",
         page.body
     );

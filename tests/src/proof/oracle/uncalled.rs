@@ -105,7 +105,7 @@ impl Oracle<'_> {
         });
         let blind = struck(&|fault| fault.blinds() || disturbs(fault));
         by_fault
-            || (words(&["sensors are not heard", "air pump"]) && (blind || self.told.kills() > 0))
+            || (words(&["no tank is watched", "air pump"]) && (blind || self.told.kills() > 0))
             || (words(&["journal"]) && struck(&|fault| fault.forgets()))
             || (words(&["nobody is reached by"])
                 && struck(&|fault| self.ways.iter().any(|(_, way)| fault.shuts(way))))
