@@ -50,6 +50,7 @@ impl Decision<'_> {
                 alarm: joined.alarm.clone(),
                 episode: joined.episode,
                 flickers: joined.flickers,
+                worse: joined.worse,
             });
             // It was seen in between: its time begins anew.
             if let Phase::Held { by: HeldBy::Sight, .. } = self.call.phase

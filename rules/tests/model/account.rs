@@ -15,6 +15,7 @@ mod people;
 mod sight;
 mod siren;
 mod telling;
+mod ways;
 
 use call::{Call, Member, Phase};
 use heater::Heater;
@@ -24,6 +25,7 @@ use mass::Bursts;
 use sight::Voice;
 use siren::Siren;
 use std::collections::{BTreeMap, BTreeSet};
+use ways::{Amiss, Ways};
 
 #[derive(Clone)]
 pub(crate) struct Account<'a> {
@@ -39,8 +41,7 @@ pub(crate) struct Account<'a> {
     calls: Vec<Call>,
     siren: Siren,
     bursts: Bursts,
-    /// Ways that take no pages at present.
-    broken: BTreeSet<&'static str>,
+    ways: Ways,
     /// How many pages have failed.
     failures: u32,
     /// When a way with a limit has carried something; and how many pages had to wait.
@@ -63,7 +64,7 @@ impl<'a> Account<'a> {
             calls: Vec::new(),
             siren: Siren::default(),
             bursts: Bursts::default(),
-            broken: BTreeSet::new(),
+            ways: Ways::default(),
             failures: 0,
             carried: BTreeMap::new(),
             planned: 0,
@@ -116,8 +117,9 @@ impl<'a> Account<'a> {
             }
             Deed::Eases(alarm) => self.worse[alarm] = false,
             Deed::Hush => self.hush(),
-            Deed::Breaks(way) => drop(self.broken.insert(way)),
-            Deed::Mends(way) => drop(self.broken.remove(way)),
+            Deed::Breaks(way) => drop(self.ways.amiss.insert(way, Amiss::Refuses)),
+            Deed::PutsOff(way) => drop(self.ways.amiss.insert(way, Amiss::PutsOff)),
+            Deed::Mends(way) => drop(self.ways.amiss.remove(way)),
             Deed::Answers(who, alarm) => self.answers(who, alarm, true, None),
             Deed::AnswersAll(who, alarm) => self.answers(who, alarm, false, None),
             Deed::Holds(who, alarm, minutes) => self.answers(who, alarm, true, Some(minutes)),
@@ -138,6 +140,7 @@ impl<'a> Account<'a> {
         self.sight_restarts();
         self.heater_restarts();
         self.limits_restart();
+        self.ways.failed.clear();
         for call in &mut self.calls {
             // A watch that keeps falling over waits once, not again at each start.
             let loops = call.started.is_some_and(|last| self.now - last <= 5 * MINUTE);
@@ -240,7 +243,7 @@ impl<'a> Account<'a> {
             }
             Thing::Failed(at) => {
                 let target = self.calls[at].failed.remove(0);
-                self.failures += u32::from(self.broken.contains(target));
+                self.failures += u32::from(self.amiss(target).is_some());
                 self.fails(at, target);
             }
             Thing::Room(at, target) => self.tries_again(at, target),
@@ -282,7 +285,7 @@ impl<'a> Account<'a> {
                                 (climb.due, climb.open) = (due, BTreeSet::new());
                             }
                         }
-                        None => self.take(at, ladder, rank, next),
+                        None => self.take(at, (ladder, rank), next, "call"),
                     }
                 }
             },
@@ -297,7 +300,7 @@ impl<'a> Account<'a> {
             Thing::Pressed(at) => {
                 let Some((who, _)) = self.calls[at].pressed.take() else { return };
                 for target in WAYS.into_iter().filter(|target| person(target) == who) {
-                    self.tell(at, target, "call");
+                    self.tell(at, target, "news");
                 }
             }
             Thing::Anew(at, alarm) => {

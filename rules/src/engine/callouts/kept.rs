@@ -1,6 +1,7 @@
 //! The records of a call-out's changes. What people read (who joined, which rung was taken, who
 //! answered) has a record of its own beside.
 
+use crate::callout::headline::Lead;
 use crate::ids::Seq;
 use crate::record::{Body, CallChange, CallKind, CallMessage, Purpose};
 
@@ -40,10 +41,11 @@ pub(super) fn bodies(call: Seq, change: CallChange) -> Vec<Body> {
     read.into_iter().chain([Body::CallChanged { call, change }]).collect()
 }
 
-/// How a page's record says what it is for.
-pub(super) fn purpose(message: &CallMessage, of: CallKind) -> Purpose {
+/// How a page's record says what it is for. A digest's pages are about all of it, but for those
+/// that an event sends: they are about that.
+pub(super) fn purpose(message: &CallMessage, lead: Lead, of: CallKind) -> Purpose {
     match message {
-        CallMessage::Call if of == CallKind::Digest => Purpose::Digest,
+        CallMessage::Call if of == CallKind::Digest && lead == Lead::Rung => Purpose::Digest,
         CallMessage::Call | CallMessage::Ask => Purpose::Call,
         CallMessage::Morning => Purpose::Digest,
         CallMessage::Drill => Purpose::Drill,

@@ -98,11 +98,11 @@ impl Account<'_> {
     pub(super) fn nobody_said_a_word(&mut self, at: usize) {
         match self.held_until(at) {
             Some(until) => self.calls[at].phase = Phase::ForMorning(until),
-            None => self.rung_after(at, true),
+            None => self.rung_after(at, true, "call"),
         }
     }
 
-    pub(super) fn rung_after(&mut self, at: usize, all_before: bool) {
+    pub(super) fn rung_after(&mut self, at: usize, all_before: bool, what: &'static str) {
         let Some(rank) = self.standing(&self.calls[at]) else {
             self.calls[at].phase = Phase::Climbing;
             return;
@@ -112,7 +112,7 @@ impl Account<'_> {
             let after = self.last_reached(at, ladder, rank).map_or(0, |reached| reached + 1).min(last);
             self.begin(at, ladder, rank, after, 0);
             for rung in if all_before { 0 } else { after }..=after {
-                self.take(at, ladder, rank, rung);
+                self.take(at, (ladder, rank), rung, what);
             }
         }
     }
@@ -138,18 +138,18 @@ impl Account<'_> {
             for ladder in ladders {
                 let last = self.house.ladders[ladder].rungs.len() - 1;
                 self.begin(at, ladder, rank, last, 0);
-                (0..=last).for_each(|rung| self.take(at, ladder, rank, rung));
+                (0..=last).for_each(|rung| self.take(at, (ladder, rank), rung, "call"));
             }
         } else {
-            self.next_rung(at);
+            self.next_rung(at, "call");
         }
         self.see_to_ladders(at);
     }
 
     /// The next rung, now; at the rung after the last reached, if somebody has it.
-    pub(super) fn next_rung(&mut self, at: usize) {
+    pub(super) fn next_rung(&mut self, at: usize, what: &'static str) {
         if matches!(self.calls[at].phase, Phase::Answered(_) | Phase::Asking(_)) {
-            return self.rung_after(at, false);
+            return self.rung_after(at, false, what);
         }
         let Some(rank) = self.standing(&self.calls[at]) else { return };
         let climbing = self.calls[at].phase == Phase::Climbing;
@@ -159,7 +159,7 @@ impl Account<'_> {
             }
             let next = self.calls[at].climbs[&(ladder, rank)].next;
             if next < self.house.ladders[ladder].rungs.len() {
-                self.take(at, ladder, rank, next);
+                self.take(at, (ladder, rank), next, what);
             }
         }
     }
@@ -182,10 +182,10 @@ impl Account<'_> {
             if matches!(call.phase, Phase::Answered(_) | Phase::Asking(_)) {
                 let who = call.answerer;
                 let ways = WAYS.into_iter().filter(|target| person(target) == who);
-                ways.for_each(|target| self.tell(at, target, "call"));
+                ways.for_each(|target| self.tell(at, target, "news"));
             }
-            self.told_so_far(at).into_iter().for_each(|target| self.tell(at, target, "call"));
-            self.next_rung(at);
+            self.told_so_far(at).into_iter().for_each(|target| self.tell(at, target, "news"));
+            self.next_rung(at, "news");
             self.see_to_ladders(at);
         }
     }

@@ -1,6 +1,7 @@
 //! Kin: who joins whose call-out, and what becomes of a consequence when its cause goes first.
 
 use super::Night;
+use crate::harness::Channel;
 use slackwater_rules::record::Body;
 
 const POWER: &str = "
@@ -147,6 +148,22 @@ fn from_the_sixth_call_out_of_a_ladder_within_five_seconds_on_they_are_one_mass(
     assert!(night.calls() <= 6, "{}", night.site.story());
     let texts = night.site.world.sent.iter().filter(|sent| sent.to == "tom.text").count();
     assert!(texts <= 6, "{texts} pages\n{}", night.site.story());
+}
+
+/// Its own answer runs out: its ladder begins anew, and not where it had come to.
+#[test]
+fn in_a_mass_what_was_answered_for_alone_begins_at_its_first_rung_again() {
+    let six = ["ant critical", "bee high", "cod high", "dab high", "eel high", "fry high"];
+    let mut night = Night::by_day(&six.map(|it| format!("{it} loud; when = \"gate-seen is on\"\n")).concat());
+    night.raise("gate");
+    night.site.channel("neighbour.text", Channel::Fails);
+    night.wait(2);
+    night.answer("ines", "ant");
+    night.wait(59);
+    night.site.forget();
+    night.wait(2);
+    let told: Vec<&str> = night.site.world.sent.iter().map(|sent| sent.to.as_str()).collect();
+    assert_eq!(told, ["neighbour.mail", "tom.text", "siren"], "{}", night.site.story());
 }
 
 #[test]
