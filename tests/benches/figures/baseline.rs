@@ -43,8 +43,8 @@ pub(crate) fn count(words: &[String]) -> Result<()> {
     })
 }
 
-/// Sends a mail for each reading that rings, through the agent's own channel: the page that an agent
-/// with this configuration file would send.
+/// Sends a mail for each reading that rings, through the agent's own channel: the page that an
+/// agent with this configuration file would send.
 pub(crate) fn forward(words: &[String]) -> Result<()> {
     let [port, mail, authority, config] = words else {
         return Err("forward PORT MAIL-PORT AUTHORITY CONFIG".into());

@@ -1,8 +1,8 @@
 //! How long a page takes: from publishing the reading that raises an alarm to the end of the
-//! mail's data at the server, against the same path without rules and journal, for the same page. Each mail has a
-//! connection of its own with STARTTLS, as a page in the night has. Once with the server on this
-//! machine, where little hides the cost of the journal's commit, and once with the server as far
-//! away as a keeper's is.
+//! mail's data at the server, against the same path without rules and journal, for the same page.
+//! Each mail has a connection of its own with STARTTLS, as a page in the night has. Once with the
+//! server on this machine, where little hides the cost of the journal's commit, and once with the
+//! server as far away as a keeper's is.
 
 use crate::process::Process;
 use crate::publisher::Publisher;

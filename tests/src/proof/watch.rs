@@ -46,7 +46,7 @@ impl Here {
             let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
             let runtime = runtime.expect("a runtime");
             runtime.block_on(async move {
-                // As the program starts: a file that is just being written is no reason not to watch.
+                // As the program starts: a file that is being written is no reason not to watch.
                 let site = SiteFiles::load_sound(&config, &environment).expect("a site");
                 let (stop, stopped) = oneshot::channel::<()>();
                 let until = Box::pin(async move {
