@@ -348,7 +348,7 @@ impl Context<'_> {
         for tank in (0..).map(TankId).take(self.plan.tanks.len()) {
             let gear = self.plan.tanks[tank.index()].gear.sensors();
             let touches = |alarm: &&Alarm| {
-                alarm.condition.sensors().iter().any(|id| gear.contains(id))
+                (!gear.is_empty() && alarm.condition.sensors().iter().any(|id| gear.contains(id)))
                     || alarm.condition.foretells().contains(&tank)
             };
             if power || alarms.iter().any(touches) {
@@ -364,10 +364,10 @@ impl Context<'_> {
     }
 
     fn touches_power(&self, condition: &Condition) -> bool {
-        let sensors = condition.sensors();
-        let fed: BTreeSet<_> = self.plan.batteries.iter().flat_map(|battery| battery.sensors()).collect();
-        self.plan.mains.is_some_and(|mains| sensors.contains(&mains))
-            || sensors.iter().any(|id| fed.contains(id))
+        let fed = self.plan.batteries.iter().flat_map(|battery| battery.sensors());
+        let power: BTreeSet<SensorId> = self.plan.mains.into_iter().chain(fed).collect();
+        // Asked of thousands at once; most sites have a handful of such sensors, or none.
+        !power.is_empty() && !condition.sensors().is_disjoint(&power)
     }
 
     /// All that can be foretold, for `status`.
