@@ -21,7 +21,7 @@ use slackwater::clock::Steering;
 use slackwater_rules::record::{Body, Record};
 use slackwater_rules::time::Span;
 use std::cell::RefCell;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::fs;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -304,15 +304,21 @@ impl Place {
         waiting.into_values().collect()
     }
 
-    /// Whether the journal knows what came of every page by a way that nothing here shuts.
+    /// Whether the journal knows what came of every page; by a way that something here shuts, that
+    /// it waits is enough.
     pub fn knows_all_fates(&self) -> bool {
-        let mut waiting = BTreeSet::new();
+        let mut waiting = BTreeMap::new();
         for record in self.house.home.records() {
             match record.body {
-                Body::Paged { target, .. } if !self.faults.iter().any(|fault| fault.shuts(&target)) => {
-                    waiting.insert(record.seq);
+                Body::Paged { target, .. } => {
+                    let shut = self.faults.iter().any(|fault| fault.shuts(&target));
+                    waiting.insert(record.seq, shut);
                 }
-                Body::Delivered { page, result } if !result.is_for_now() => drop(waiting.remove(&page)),
+                Body::Delivered { page, result } => {
+                    if !result.is_for_now() || waiting.get(&page) == Some(&true) {
+                        waiting.remove(&page);
+                    }
+                }
                 _ => {}
             }
         }
