@@ -324,6 +324,7 @@ impl EventLoop {
     }
 
     fn gather(&mut self, now: &Now, turn: Turn) {
+        self.expect_pages(&turn.effects);
         if let Some(onlooker) = &mut self.onlooker {
             onlooker(now, &turn);
         }
@@ -340,7 +341,6 @@ impl EventLoop {
             let now = self.clock.now();
             let records = std::mem::take(&mut self.records);
             has_records |= !records.is_empty();
-            self.expect_pages();
             for record in &records {
                 tracing::info!(seq = record.seq, "{}", record.body.in_words(self.engine.plan()));
             }

@@ -31,9 +31,10 @@ impl JournalReports {
 }
 
 impl EventLoop {
-    /// While records are put into words and go to the disk, channels whose pages wait may connect.
-    pub(super) fn expect_pages(&self) {
-        self.channels.expect(self.effects.iter().filter_map(|effect| match effect {
+    /// While the rest of a batch is heard and records go to the disk, channels whose pages wait may
+    /// connect.
+    pub(super) fn expect_pages(&self, effects: &[Effect]) {
+        self.channels.expect(effects.iter().filter_map(|effect| match effect {
             Effect::Send { target, .. } => Some(target),
             Effect::Withdraw { .. } | Effect::Command { .. } => None,
         }));
