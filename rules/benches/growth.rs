@@ -103,7 +103,7 @@ impl Watch {
                 self.pages += 1;
                 self.code.clone_from(&page.code);
                 self.octets += page.body.len() + page.html().len();
-                self.texts = self.texts.max(page.text.len());
+                self.texts = self.texts.max(page.text().len());
                 let outcome = Outcome::Accepted { note: String::new() };
                 open.push_back(Input::Delivered { page: page.id, outcome });
             }

@@ -64,8 +64,6 @@ pub struct Page {
     pub headline: String,
     /// All of it, in short lines of plain text.
     pub body: String,
-    /// The same in at most 160 characters of the GSM 7-bit alphabet (3GPP TS 23.038).
-    pub text: String,
     /// What all of these were made from; HTML is.
     pub said: Said,
     /// A copy of it may have arrived already.
@@ -73,6 +71,11 @@ pub struct Page {
 }
 
 impl Page {
+    /// The same in at most 160 characters of the GSM 7-bit alphabet (3GPP TS 23.038).
+    pub fn text(&self) -> String {
+        self.said.short.text()
+    }
+
     /// As the HTML part of a mail.
     pub fn html(&self) -> String {
         self.said.html(&self.code)
@@ -106,7 +109,6 @@ impl Facts<'_> {
             since: self.now.wall_at(lead.map_or(self.begun, |lead| lead.onset)),
             headline: said.heading.clone(),
             body: said.plain(),
-            text: said.short.text(),
             said,
             maybe_repeat: self.maybe_repeat,
             after: self.after,

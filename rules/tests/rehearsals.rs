@@ -122,12 +122,12 @@ fn what_to_do_and_how_to_answer_stand_on_the_first_screen_and_texts_are_whole() 
     for entry in fs::read_dir(sample().join("rehearsals")).expect("stories") {
         let text = fs::read_to_string(entry.expect("an entry").path()).expect("a text");
         for (at, to, page) in Story::parse(&text, &plan).expect("a story").play(&plan).pages {
-            assert!(gsm::places(&page.text) <= TEXT_SEPTETS, "{}", page.text);
-            assert!(gsm::septets(&page.text).is_some(), "{}", page.text);
+            assert!(gsm::places(&page.text()) <= TEXT_SEPTETS, "{}", page.text());
+            assert!(gsm::septets(&page.text()).is_some(), "{}", page.text());
             if page.purpose != Purpose::Call {
                 continue;
             }
-            assert!(page.text.ends_with(&page.code) && !page.text.contains(" ."), "{}", page.text);
+            assert!(page.text().ends_with(&page.code) && !page.text().contains(" ."), "{}", page.text());
             let ends = reaches(&page.said);
             assert!(ends <= FIRST_SCREEN, "{to} after {at} reaches {ends} px:\n{}", page.body);
             if tallest.as_ref().is_none_or(|(most, _)| ends > *most) {

@@ -37,7 +37,7 @@ pub(super) fn event(page: &Page, context: &SharedParts) -> Value {
         "data": {
             "headline": page.headline,
             "body": page.body,
-            "text": page.text,
+            "text": page.text(),
             "priority": page.priority.to_string(),
             "place": page.place,
             "alarm": page.alarm,

@@ -69,7 +69,7 @@ impl Template {
             "headline" if page.maybe_repeat => format!("(possible repeat) {}", page.headline),
             "headline" => page.headline.clone(),
             "body" => page.body.clone(),
-            "text" => page.text.clone(),
+            "text" => page.text(),
             "priority" => page.priority.to_string(),
             "place" => page.place.clone(),
             "site" => page.site.clone(),

@@ -32,7 +32,7 @@ impl Text {
             };
         };
         progress.at("while it waited for the modem");
-        let mut steps = modem.send(&self.0, &page.text);
+        let mut steps = modem.send(&self.0, &page.text());
         loop {
             match steps.recv().await {
                 Some(SendingStep::Sending) => {

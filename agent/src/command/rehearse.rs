@@ -113,7 +113,7 @@ fn heard(page: &Page) -> &'static str {
 fn show(at: Span, to: &str, page: &Page) {
     outln!("\n  after {at}, to {to}:");
     page.body.lines().for_each(|line| outln!("  | {line}"));
-    outln!("  text of {}: {}", gsm::places(&page.text), page.text);
+    outln!("  text of {}: {}", gsm::places(&page.text()), page.text());
 }
 
 /// `power-cut-03-ines.mail.html` and so on, by story, place in it and reader.

@@ -103,7 +103,6 @@ impl Slip {
             since: now.wall,
             headline: self.headline.clone(),
             body: said.plain(),
-            text: said.short.text(),
             said,
             maybe_repeat,
         }

@@ -256,7 +256,7 @@ impl<'a> Player<'a> {
             Expectation::NotSaid { from, to, words } => {
                 let says = |page: &SentPage| {
                     (*from..=*to).contains(&self.since(page))
-                        && (page.body.contains(words.as_str()) || page.text.contains(words.as_str()))
+                        && (page.body.contains(words.as_str()) || page.text().contains(words.as_str()))
                 };
                 self.told().any(says).then(|| format!("it is said in: {}", self.sent_words(says)))
             }

@@ -110,8 +110,8 @@ fn a_page_in_a_power_cut_says_how_long_there_is() {
     rig.faults(dark()).run(Span::minutes(3));
     let page = rig.world.pages.last().expect("it was paged").clone();
     insta::assert_snapshot!(page.body);
-    assert!(page.text.chars().count() <= 160, "{}", page.text);
-    assert!(page.text.contains("No air seen"), "{}", page.text);
+    assert!(page.text().chars().count() <= 160, "{}", page.text());
+    assert!(page.text().contains("No air seen"), "{}", page.text());
 }
 
 #[test]

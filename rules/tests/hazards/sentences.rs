@@ -92,7 +92,7 @@ fn flow_gone_and_a_heater_that_draws_begins_with_the_heaters_plug() {
     for to in ["ines.push", "neighbour.push"] {
         let page = story.page(to);
         in_order(page, &["\nFirst: Floor and plugs dry? Unplug the sump's heater.", "Start the air pump"]);
-        assert!(page.text.contains("Unplug the sump's heater at a dry plug"), "{}", page.text);
+        assert!(page.text().contains("Unplug the sump's heater at a dry plug"), "{}", page.text());
     }
 }
 
@@ -103,7 +103,7 @@ fn a_probe_out_of_the_water_is_high_where_a_heater_may_follow_it_and_begins_with
     let page = story.page("neighbour.push");
     assert_eq!(page.priority, Priority::High);
     in_order(page, &["\nFirst: Floor and plugs dry? Unplug the heater that follows this probe."]);
-    assert!(page.text.contains("Floor dry? Unplug that heater, at a dry plug"), "{}", page.text);
+    assert!(page.text().contains("Floor dry? Unplug that heater, at a dry plug"), "{}", page.text());
     // No heater follows a probe of salinity.
     let mut story = Story::of("probe-out-of-water", "salinity = \"salinity\"", &["salinity"]);
     story.says("salinity", 35).run(h(2)).says("salinity", 0).run(min(5));
@@ -123,7 +123,7 @@ fn a_frozen_thermometer_of_a_tank_is_high_and_begins_with_its_heater_and_anythin
     let page = story.page("neighbour.push");
     assert_eq!(page.priority, Priority::High);
     in_order(page, &["\nFirst: Floor and plugs dry? Unplug the heater that follows this probe."]);
-    assert!(page.text.contains("Unplug the heater that follows it, at a dry plug"), "{}", page.text);
+    assert!(page.text().contains("Unplug the heater that follows it, at a dry plug"), "{}", page.text());
     for (sensor, value) in [("salinity", 35.0), ("level", 21.0)] {
         let story = frozen(sensor, value);
         assert_eq!(story.page("ines.push").priority, Priority::Low, "{sensor}");

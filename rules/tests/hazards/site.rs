@@ -149,8 +149,8 @@ impl Story {
             plays_with(card, self.page(to), helper);
         }
         for page in &self.0.world.sent {
-            let septets = gsm::septets(&page.text).map(|there| there.len());
-            assert!(septets.is_some_and(|there| there <= 160), "{septets:?}: {}", page.text);
+            let septets = gsm::septets(&page.text()).map(|there| there.len());
+            assert!(septets.is_some_and(|there| there <= 160), "{septets:?}: {}", page.text());
         }
     }
 
@@ -213,6 +213,6 @@ fn plays_with(card: &Card, page: &SentPage, helper: bool) {
     if !helper {
         let now = Situation::default();
         let step = card.text(&now).expect("a step for texts");
-        assert!(page.text.contains(step.trim_end_matches('.')), "{}", page.text);
+        assert!(page.text().contains(step.trim_end_matches('.')), "{}", page.text());
     }
 }

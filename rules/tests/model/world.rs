@@ -109,11 +109,11 @@ impl sim::SimWorld for Around {
     fn carry_out(&mut self, now: &Now, effect: Effect, reports: &mut VecDeque<Input>) {
         match &effect {
             Effect::Send { target, page } => {
-                assert!(page.text.chars().count() <= 160, "{}", page.text);
+                assert!(page.text().chars().count() <= 160, "{}", page.text());
                 assert!(
-                    page.code.is_empty() || page.text.contains(&format!(" {}", page.code)),
+                    page.code.is_empty() || page.text().contains(&format!(" {}", page.code)),
                     "{}",
-                    page.text
+                    page.text()
                 );
                 assert!(page.purpose != Purpose::Call || page.headline.contains(&page.code));
                 if self.site.channels.get(target) == Some(&ChannelRule::Hangs) {

@@ -20,7 +20,7 @@ fn with_nobody_answering_for_six_hours_the_last_step_repeats_to_the_end() {
     let to_neighbour = site.called().iter().filter(|to| **to == "neighbour.text").count();
     // First after 15 min, then every 15 min: at 0:15, 0:30, … 6:00.
     assert_eq!(to_neighbour, 24, "{}", site.story());
-    assert!(site.world.sent.iter().all(|page| page.text.chars().count() <= 160));
+    assert!(site.world.sent.iter().all(|page| page.text().chars().count() <= 160));
 }
 
 #[test]
@@ -383,7 +383,7 @@ fn no_line_of_a_page_would_be_an_answer_if_a_program_quoted_it_without_a_mark() 
     let pages: Vec<_> = site.world.sent.iter().map(|sent| &sent.page).collect();
     assert!(pages.iter().any(|page| page.purpose == Purpose::AllClear), "{}", site.story());
     for page in pages {
-        for line in page.body.lines().chain(page.text.lines()).chain([page.headline.as_str()]) {
+        for line in page.body.lines().chain(page.text().lines()).chain([page.headline.as_str()]) {
             assert!(matches!(Meaning::of(line), Meaning::Nothing(_)), "{line}");
         }
     }

@@ -39,9 +39,9 @@ fn air_that_the_watch_has_proved_is_ticked_and_not_ordered() {
     let page = last(&site);
     assert!(page.body.contains("\nDone: air runs already: a sensor shows it.\n"), "{}", page.body);
     assert!(
-        page.text.contains("Floor dry, no bubbles? Pour water back by jug, hands out. Code"),
+        page.text().contains("Floor dry, no bubbles? Pour water back by jug, hands out. Code"),
         "{}",
-        page.text
+        page.text()
     );
 }
 
@@ -51,11 +51,11 @@ fn air_that_is_not_proved_is_the_first_step_and_stands_whole_in_the_text() {
     let page = last(&site);
     assert!(page.body.contains("2. Start the battery air pump"), "{}", page.body);
     assert!(
-        page.text.contains(". Floor dry? Start the battery air pump. Floor wet: stay out. Code"),
+        page.text().contains(". Floor dry? Start the battery air pump. Floor wet: stay out. Code"),
         "{}",
-        page.text
+        page.text()
     );
-    assert!(page.text.chars().count() <= 160, "{}", page.text);
+    assert!(page.text().chars().count() <= 160, "{}", page.text());
 }
 
 #[test]

@@ -266,7 +266,7 @@ fn after_a_long_time_without_a_way_out_one_page_tells_of_all_that_came_and_went(
     assert_eq!(times[..3], ["12:05; 12:11", "13:21; 13:27", "14:37; 14:43"], "{body}");
     let first = "20 call-outs came and went while this way was shut, the first at 12:05 yesterday";
     assert!(summaries[0].headline.contains(first), "{body}");
-    assert!(summaries[0].text.chars().count() <= 160);
+    assert!(summaries[0].text().chars().count() <= 160);
     // What stands calls as it is now.
     let calls: Vec<_> = push.iter().filter(|page| page.purpose == Purpose::Call).collect();
     assert!(calls.iter().any(|page| page.alarm == "too-cold"), "{}", site.story());

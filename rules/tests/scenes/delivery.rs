@@ -53,7 +53,7 @@ fn what_broke_off_twice_on_its_way_is_given_up() {
     site.run(Span::minutes(1));
     let [_, again] = to(&site, "ines.push")[..] else { panic!("{}", site.story()) };
     assert!(again.maybe_repeat && again.body.contains("\nThis may be a repeat"), "{}", again.body);
-    assert!(again.text.starts_with("May be a repeat: ") && again.text.len() <= 160, "{}", again.text);
+    assert!(again.text().starts_with("May be a repeat: ") && again.text().len() <= 160, "{}", again.text());
     ends(&mut site, id, broke_off());
     let twice = Outcome::GivenUp { why: NoMore::PerhapsThereTwice };
     assert_eq!(site.count(|body| matches!(body, Body::Delivered { result, .. } if *result == twice)), 1);

@@ -92,7 +92,7 @@ fn once_a_week_every_channel_of_every_person_gets_a_test_page_of_its_own() {
     let page = site.pages(Purpose::Drill)[0];
     assert!(page.headline.starts_with("TEST Halyard House: test page to ines.mail, nothing is wrong"));
     assert!(page.body.contains(&format!("slackwater ack {}", page.code)), "{}", page.body);
-    assert!(page.text.len() <= 160 && page.text.contains(&page.code), "{}", page.text);
+    assert!(page.text().len() <= 160 && page.text().contains(&page.code), "{}", page.text());
     site.forget();
     site.run(Span::hours(7 * 24));
     assert_eq!(tests(&site).len(), 4);

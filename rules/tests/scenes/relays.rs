@@ -224,7 +224,7 @@ fn a_heater_that_does_not_go_off_is_said_to_everyone_at_once() {
     let to: Vec<_> = at_once.iter().map(|page| page.to.as_str()).collect();
     let all = ["ines.mail", "ines.push", "neighbour.text", "neighbour.mail", "siren"];
     assert_eq!(to, all, "{}", site.story());
-    let text = &at_once[2].text;
+    let text = &at_once[2].text();
     assert!(text.contains("Lagoon: heaters may still be on: unplug by hand"), "{text}");
     let todo = at_once[3].body.split("How to answer").next().expect("what to do");
     assert!(
@@ -598,7 +598,7 @@ fn who_has_to_look_at_heaters_that_stay_cut_is_told_by_when_the_water_may_be_too
     let by = by.unwrap_or_else(|| panic!("{}\n{}", page.headline, site.story()));
     let hour: String = by.chars().take_while(|c| c.is_ascii_digit() || *c == ':').collect();
     assert!(hour.parse::<jiff::civil::Time>().is_ok(), "{by}");
-    assert!(page.text.contains("Someone must look by "), "{}", page.text);
+    assert!(page.text().contains("Someone must look by "), "{}", page.text());
 }
 
 #[test]

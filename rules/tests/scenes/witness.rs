@@ -89,7 +89,7 @@ fn a_silent_site_calls_its_own_people_and_says_what_was_last_known() {
     assert!(page.body.contains("No check-in for 5 min (since 12:10)"), "{}", page.body);
     assert!(page.body.contains(&NOTE[1..]), "{}", page.body);
     assert!(page.body.contains("Ring Halyard House."), "{}", page.body);
-    assert!(page.text.contains("Likely the power cut"), "a text says it too: {}", page.text);
+    assert!(page.text().contains("Likely the power cut"), "a text says it too: {}", page.text());
     let reached: Vec<_> = shed.reached().into_iter().collect();
     assert_eq!(reached, ["ines.push", "neighbour.text"], "nobody of the other site");
 }

@@ -314,10 +314,10 @@ impl Place {
                     let shut = self.faults.iter().any(|fault| fault.shuts(&target));
                     waiting.insert(record.seq, shut);
                 }
-                Body::Delivered { page, result } => {
-                    if !result.is_for_now() || waiting.get(&page) == Some(&true) {
-                        waiting.remove(&page);
-                    }
+                Body::Delivered { page, result }
+                    if !result.is_for_now() || waiting.get(&page) == Some(&true) =>
+                {
+                    waiting.remove(&page);
                 }
                 _ => {}
             }
