@@ -9,6 +9,7 @@ use slackwater::site::SiteFiles;
 use slackwater_rules::time::Span;
 use std::sync::Arc;
 use std::thread::JoinHandle;
+use std::time::Duration;
 use tokio::sync::oneshot;
 
 /// A watch that runs.
@@ -66,7 +67,8 @@ impl Here {
                     },
                 }
             });
-            runtime.shutdown_background();
+            // What computes aside may hold the journal for a moment longer; a program would not.
+            runtime.shutdown_timeout(Duration::from_secs(10));
         });
         Self { end: Some(end), thread: Some(thread) }
     }

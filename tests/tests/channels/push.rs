@@ -89,7 +89,7 @@ async fn without_a_template_a_cloudevents_event_goes_out_over_https() {
     assert_eq!(
         event["data"],
         serde_json::json!({
-            "headline": sent.headline, "body": sent.body, "text": sent.text, "priority": "critical",
+            "headline": sent.headline, "body": sent.body, "text": sent.text(), "priority": "critical",
             "place": "lagoon", "alarm": "power-lost", "code": "K7", "since": "2026-11-24T03:12:00Z",
             "maybe_repeat": false,
         })

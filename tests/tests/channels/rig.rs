@@ -6,7 +6,7 @@ use slackwater::channels::{
 };
 use slackwater::mqtt::ClientIdentity;
 use slackwater_rules::alarm::Priority;
-use slackwater_rules::page::{Look, Page, Said};
+use slackwater_rules::page::{Look, Page, Said, Short};
 use slackwater_rules::plan::Target;
 use slackwater_rules::record::{Outcome, Purpose, Seq};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
@@ -40,6 +40,7 @@ pub(crate) fn saying(id: Seq, headline: &str, lines: &[&str]) -> Page {
         kind: Look::Trouble,
         heading: headline.to_owned(),
         under: lines.iter().map(|line| (*line).to_owned()).collect(),
+        short: Short { what: vec!["lagoon mains off CRITICAL 03:12 K7".into()], ..Short::default() },
         ..Said::default()
     };
     Page {
@@ -55,7 +56,6 @@ pub(crate) fn saying(id: Seq, headline: &str, lines: &[&str]) -> Page {
         since: Wall(1_795_489_920_000),
         headline: headline.to_owned(),
         body: said.plain(),
-        text: "lagoon mains off CRITICAL 03:12 K7".into(),
         said,
         maybe_repeat: false,
     }

@@ -7,7 +7,7 @@ use slackwater::channels::{
 use slackwater::modem::{Arrived, Modem, ModemSettings, Number};
 use slackwater::secret::Secret;
 use slackwater_rules::alarm::Priority;
-use slackwater_rules::page::Page;
+use slackwater_rules::page::{Page, Said, Short};
 use slackwater_rules::plan::Target;
 use slackwater_rules::record::{Outcome, Purpose, Seq};
 use slackwater_rules::time::Wall;
@@ -40,8 +40,7 @@ fn page(id: Seq, text: &str) -> Page {
         since: Wall(1_795_489_920_000),
         headline: text.into(),
         body: text.into(),
-        text: text.into(),
-        said: Default::default(),
+        said: Said { short: Short { what: vec![text.into()], ..Short::default() }, ..Said::default() },
         maybe_repeat: false,
     }
 }
