@@ -248,7 +248,8 @@ impl<'a> Account<'a> {
             }
             Thing::Room(at, target) => self.tries_again(at, target),
             Thing::Settled(at) => {
-                let told: Vec<&str> = self.calls[at].reached.iter().copied().chain(self.missed(at)).collect();
+                let reached = self.calls[at].reached.iter().copied();
+                let told: Vec<&str> = self.missed(at).into_iter().chain(reached).collect();
                 for target in told {
                     self.says_for_all(at, target);
                     self.tell(at, target, "clear");
