@@ -202,13 +202,14 @@ impl Decision<'_> {
             }
             return;
         }
+        // From what it explains, not from the members, of which there may be thousands.
         let effects: BTreeSet<&str> = self.facts.effects(&cause).into_iter().collect();
-        let any = !effects.is_empty();
-        let listed = self.call.members.iter().filter(|effect| any && effect.stands() && effect.listed);
-        let orphans = listed
-            .filter(|effect| effects.contains(effect.alarm.as_str()) && !self.is_explained(&effect.alarm));
-        let orphans: Vec<(Seq, Span)> =
+        let members = effects.into_iter().filter_map(|effect| self.call.members.of_alarm(effect));
+        let listed = members.filter(|effect| effect.stands() && effect.listed);
+        let orphans = listed.filter(|effect| !self.is_explained(&effect.alarm));
+        let mut orphans: Vec<(Seq, Span)> =
             orphans.map(|effect| (effect.episode, self.facts.on_delay(&effect.alarm))).collect();
+        orphans.sort_unstable();
         if !orphans.is_empty() && self.stage().after(Row::CauseReturned) == Move::RaisedLater {
             for (episode, after) in orphans {
                 self.change(CallChange::Anew { episode, after: Some(after) });
