@@ -113,14 +113,15 @@ impl Decision<'_> {
     }
 
     /// Whether an alarm that is raised is a member come back: it never ceased to stand, or became
-    /// true again within `settle` of its return, and nobody was told.
+    /// true again within `settle` of its return, and nobody was told. What comes off a shelf is
+    /// raised anew, even if what it cut stands there.
     pub(super) fn is_back(&self, joined: &Joined) -> bool {
         let known = self.call.members.of_alarm(&joined.alarm);
         let settle = self.call.settle(self.facts);
         known.is_some_and(|member| {
             let on_delay = self.facts.on_delay(&joined.alarm);
             let soon = member.returned().is_some_and(|at| self.now - at - on_delay <= settle);
-            member.stands() || (soon && !member.end_told)
+            (member.stands() && member.put_aside_by().is_none()) || (soon && !member.end_told)
         })
     }
 

@@ -28,7 +28,7 @@ use crate::callout::headline::Lead;
 use crate::callout::ladder::Ladder;
 use crate::callout::siren::Siren;
 use crate::callout::state::CallOut;
-use crate::callout::{Call, Tick};
+use crate::callout::{Call, Tick, quiet};
 use crate::ids::{By, Seq};
 use crate::plan::Target;
 use crate::record::{self, Body, CallChange, CallKind, Record};
@@ -277,8 +277,10 @@ impl Callouts {
         if call.told.keys().any(|target| target.contact.is_none()) {
             next.then(Task::TendSirens { again: false });
         }
+        let facts = Known { cx, about_channels: false };
+        let could_wait = call.kind == CallKind::Digest && !quiet::cant_wait(call, &facts, cx.mono());
         for tell in outcome.tells {
-            let purpose = kept::purpose(&tell.message, tell.lead, call.kind);
+            let purpose = kept::purpose(&tell.message, tell.lead, could_wait);
             let Tell { target, message, about, rank, lead } = tell;
             // One page a person and moment: a rung adds nothing to what they have just been told.
             let just_told = lead == Lead::Rung && message.asks() && has_just_left(cx, id, &target);

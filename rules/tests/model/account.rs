@@ -17,7 +17,7 @@ mod siren;
 mod telling;
 mod ways;
 
-use call::{Call, Member, Phase};
+use call::{Call, Member, Phase, Spell};
 use heater::Heater;
 use house::person;
 pub(crate) use house::{Alarm, Deed, House, LOST_FOR, Ladder, MINUTE, Rank, SIREN, Telling, WAYS, board};
@@ -36,6 +36,9 @@ pub(crate) struct Account<'a> {
     /// Raised and not known to be over.
     raised: Vec<bool>,
     raises: Vec<Vec<i64>>,
+    /// Each alarm's open spell, which has a code, and how many there were.
+    spells: Vec<Option<Spell>>,
+    begun: u32,
     /// Whether each alarm's `worse` is true.
     worse: Vec<bool>,
     calls: Vec<Call>,
@@ -60,6 +63,8 @@ impl<'a> Account<'a> {
             true_since: vec![None; many],
             raised: vec![false; many],
             raises: vec![Vec::new(); many],
+            spells: vec![None; many],
+            begun: 0,
             worse: vec![false; many],
             calls: Vec::new(),
             siren: Siren::default(),
@@ -232,6 +237,7 @@ impl<'a> Account<'a> {
             Thing::Raise(alarm) => {
                 self.see_to_bursts();
                 self.raised[alarm] = true;
+                self.begins_spell(alarm);
                 self.raise(alarm);
                 if self.house.alarms[alarm].cuts {
                     self.cuts();
@@ -248,7 +254,8 @@ impl<'a> Account<'a> {
             }
             Thing::Room(at, target) => self.tries_again(at, target),
             Thing::Settled(at) => {
-                let told: Vec<&str> = self.calls[at].reached.iter().copied().chain(self.missed(at)).collect();
+                let reached = self.calls[at].reached.iter().copied();
+                let told: Vec<&str> = self.missed(at).into_iter().chain(reached).collect();
                 for target in told {
                     self.says_for_all(at, target);
                     self.tell(at, target, "clear");

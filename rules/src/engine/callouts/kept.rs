@@ -3,7 +3,7 @@
 
 use crate::callout::headline::Lead;
 use crate::ids::Seq;
-use crate::record::{Body, CallChange, CallKind, CallMessage, Purpose};
+use crate::record::{Body, CallChange, CallMessage, Purpose};
 
 /// The records of a change; none for what another component's record says already.
 pub(super) fn bodies(call: Seq, change: CallChange) -> Vec<Body> {
@@ -41,11 +41,11 @@ pub(super) fn bodies(call: Seq, change: CallChange) -> Vec<Body> {
     read.into_iter().chain([Body::CallChanged { call, change }]).collect()
 }
 
-/// How a page's record says what it is for. A digest's pages are about all of it, but for those
-/// that an event sends: they are about that.
-pub(super) fn purpose(message: &CallMessage, lead: Lead, of: CallKind) -> Purpose {
+/// How a page's record says what it is for. What tells of several things that could wait is about
+/// all of them, but for what an event sends: that is about its news.
+pub(super) fn purpose(message: &CallMessage, lead: Lead, could_wait: bool) -> Purpose {
     match message {
-        CallMessage::Call if of == CallKind::Digest && lead == Lead::Rung => Purpose::Digest,
+        CallMessage::Call if could_wait && lead == Lead::Rung => Purpose::Digest,
         CallMessage::Call | CallMessage::Ask => Purpose::Call,
         CallMessage::Morning => Purpose::Digest,
         CallMessage::Drill => Purpose::Drill,

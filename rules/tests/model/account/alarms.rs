@@ -1,7 +1,7 @@
 //! What alarms mean for call-outs: whose call-out is theirs, what their coming and their end does.
 
 use super::Account;
-use super::call::{Call, Member, Phase};
+use super::call::{Call, Member, Phase, Spell};
 use super::house::{CRITICAL, MINUTE, Rank, WAYS, person};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -126,8 +126,11 @@ impl Account<'_> {
         if let Some(at) = mass.filter(|_| held.is_none()) {
             return self.joins(at, alarm);
         }
+        let about_several = held.is_some() || many;
+        let spell = self.spells[alarm].filter(|_| !about_several).map(|spell| spell.nth);
         self.calls.push(Call {
             digest: held.is_some(),
+            spell,
             members: Vec::new(),
             phase: Phase::Climbing,
             nothing_since: None,
@@ -341,7 +344,24 @@ impl Account<'_> {
         self.see_to_ladders(at);
     }
 
+    /// What comes back and was not over and answered is the same spell.
+    pub(super) fn begins_spell(&mut self, alarm: usize) {
+        self.begun += 1;
+        let nth = self.spells[alarm].map_or(self.begun, |spell| spell.nth);
+        self.spells[alarm] = Some(Spell { nth, answered: false });
+    }
+
+    /// Somebody has answered, or it has ended. What latches is never reset in these nights.
+    pub(super) fn sees_to_spell(&mut self, alarm: usize, answered: bool) {
+        let Some(spell) = &mut self.spells[alarm] else { return };
+        spell.answered |= answered;
+        if spell.answered && !self.raised[alarm] && !self.house.alarms[alarm].latching {
+            self.spells[alarm] = None;
+        }
+    }
+
     pub(super) fn ends(&mut self, alarm: usize) {
+        self.sees_to_spell(alarm, false);
         let latches = self.house.alarms[alarm].latching;
         let now = self.now;
         let open = |call: &Call| {

@@ -1,7 +1,7 @@
 //! What people say: answers, and "next person now"; and what comes of their silence.
 
 use super::Account;
-use super::call::{Member, Phase};
+use super::call::{Call, Member, Phase};
 use super::house::{MINUTE, Rank, WAYS, person};
 
 impl Account<'_> {
@@ -16,9 +16,19 @@ impl Account<'_> {
         of(true).or_else(|| of(false))
     }
 
+    /// What an alarm's own code answers: the call-out that has it, or else that of the alarm.
+    fn call_by_code_of(&self, alarm: usize) -> Option<usize> {
+        let spell = self.spells[alarm].map(|spell| spell.nth);
+        let has_it = |call: &Call| call.phase != Phase::Over && spell.is_some() && call.spell == spell;
+        self.calls.iter().position(has_it).or_else(|| self.call_of(alarm))
+    }
+
     pub(super) fn answers(&mut self, who: &'static str, alarm: usize, own: bool, named: Option<i64>) {
         let now = self.now;
-        let Some(at) = self.call_of(alarm) else { return };
+        let by_code = if own { self.call_by_code_of(alarm) } else { self.call_of(alarm) };
+        let Some(at) = by_code else { return };
+        let covered: Vec<usize> = self.calls[at].members.iter().map(|it| it.alarm).collect();
+        let covered = covered.into_iter().filter(|it| self.call_of(*it) == Some(at)).collect::<Vec<_>>();
         let standing: Vec<usize> =
             self.calls[at].members.iter().filter(|it| it.stands()).map(|it| it.alarm).collect();
         let of = |alarm: &usize| &self.house.ladders[self.house.alarms[*alarm].ladder];
@@ -38,8 +48,11 @@ impl Account<'_> {
                     call.nothing_since = Some(now);
                 }
             }
+            self.sees_to_spell(alarm, true);
             return self.see_to_ladders(at);
         }
+        covered.into_iter().for_each(|alarm| self.sees_to_spell(alarm, true));
+        let call = &mut self.calls[at];
         let replaces = match call.phase {
             Phase::Answered(_) | Phase::Asking(_) => Some(call.answerer),
             _ if call.nothing_since.is_some() => Some(""),
@@ -118,7 +131,7 @@ impl Account<'_> {
     }
 
     pub(super) fn presses_next(&mut self, who: &'static str, alarm: usize) {
-        let Some(at) = self.call_of(alarm) else { return };
+        let Some(at) = self.call_by_code_of(alarm) else { return };
         if self.calls[at].nothing_since.is_some() {
             return;
         }

@@ -13,10 +13,11 @@ impl Account<'_> {
         }
         let now = self.now;
         let told = (now, self.failures);
+        let cant_wait = self.calls[at].digest && self.cant_wait(at);
         let call = &mut self.calls[at];
         // A rung adds nothing to the news of the same moment.
         let is_news = call.out.iter().any(|(at, to, what)| (*at, *to, *what) == (told, target, "news"));
-        let what = if is_news && what == "call" { "news" } else { what };
+        let what = if (is_news || cant_wait) && what == "call" { "news" } else { what };
         let asks = asks(what);
         for member in &mut call.members {
             // What latched, or waits for a hand, has not ended.

@@ -311,6 +311,20 @@ fn what_can_not_wait_takes_what_was_answered_at_night_out_too_and_whoever_has_it
 }
 
 #[test]
+fn what_can_not_wait_and_joins_what_was_told_at_night_is_no_thing_that_could() {
+    let mut night = Night::at_night(
+        "slow medium mild; time-to-respond = \"12 h\"
+         soon medium mild; time-to-respond = \"2 h\"; consequence-of = [\"slow\"]",
+    );
+    night.raise("slow");
+    night.next("tom", "slow");
+    night.wait(1);
+    night.raise("soon");
+    night.wait(10);
+    night.told(&["0:00 ines.mail digest", "10:00 ines.push call"]);
+}
+
+#[test]
 fn what_gets_worse_in_the_morning_is_a_page_about_that_and_none_about_the_night() {
     let mut night = Night::at_night(
         "pump low mild; worse = \"depth-seen is on\"
