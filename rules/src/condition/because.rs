@@ -218,7 +218,7 @@ impl<W: World> ExplainedPart<'_, W> {
                         return vec![ReadPart::of(match sight {
                             // A reader may never have heard the word.
                             Sight::Broker => format!(
-                                "the sensors are not heard: the program in the house that passes on what they say, the broker, is away ({why})"
+                                "the computer cannot see the tanks: the program that brings it the readings (the broker) is away ({why})"
                             ),
                             Sight::Gateway(_) | Sight::Sensor(_) | Sight::Part(_) => why,
                         })];
@@ -306,6 +306,7 @@ impl<W: World> ExplainedPart<'_, W> {
                 }
                 Some(_) if matches!(formula, Formula::Window(window) if window.what == Aggregate::Swing) => {
                     let terms = self.terms_in_words(formula, place).into_iter();
+                    let beside = beside.replace("should be", "should change by");
                     terms.map(|term| ReadPart::of(format!("{term}{beside}"))).collect()
                 }
                 _ => self.terms_of(&[formula], place),

@@ -37,7 +37,7 @@ fn last(site: &Site) -> &crate::harness::Sent {
 fn air_that_the_watch_has_proved_is_ticked_and_not_ordered() {
     let site = dark(true);
     let page = last(&site);
-    assert!(page.body.contains("\nDone: air runs already: a sensor shows it.\n"), "{}", page.body);
+    assert!(page.body.contains("\nAlready so: air runs, as a sensor shows.\n"), "{}", page.body);
     assert!(
         page.text.contains("Floor dry, no bubbles? Pour water back by jug, hands out. Code"),
         "{}",
@@ -49,7 +49,7 @@ fn air_that_the_watch_has_proved_is_ticked_and_not_ordered() {
 fn air_that_is_not_proved_is_the_first_step_and_stands_whole_in_the_text() {
     let site = dark(false);
     let page = last(&site);
-    assert!(page.body.contains("2. Start the battery air pump"), "{}", page.body);
+    assert!(page.body.contains("2. Take the torch, and start the battery air pump"), "{}", page.body);
     assert!(
         page.text.contains(". Floor dry? Start the battery air pump. Floor wet: stay out. Code"),
         "{}",
@@ -70,7 +70,7 @@ fn a_page_says_where_things_are_whom_to_call_and_what_a_helper_may_do() {
          A helper may do every step that is for anyone, and besides: open the lid.\n\
          A helper leaves to the keeper: adding anything to the water, switching breakers back on, and hands in the water."
     );
-    assert!(body.contains("back from 10 cm (4 in) up. Jug: on the stand.\n"), "{body}");
+    assert!(body.contains("back from 10 cm (4 in) up. (Jug: on the stand.)\n"), "{body}");
     // The all-clear asks nobody to act.
     let clear = site.world.sent.iter().find(|sent| sent.purpose == Purpose::AllClear);
     assert!(clear.is_none_or(|sent| !sent.body.contains("hall cupboard")));
@@ -96,10 +96,11 @@ fn a_helper_is_told_which_tank_which_plug_and_whom_to_call_in_place_of_an_answer
         "place = \"hall, the tall one\"\nwhere = { heater-plugs = \"behind the stand, marked H\" }",
     );
     for words in [
-        " Go to Halyard House: hall, the tall one.\n",
-        "Wet: stay out, and call Ines: +351 200 000 000. Heater plugs: behind the stand, marked H.\n",
-        "\nAfter the first step call Ines: +351 200 000 000. Say: I take care of it, code ",
-        ". A reply reaches nobody. Then step 2.\n",
+        " Go to Halyard House, aquarium lagoon (hall, the tall one).\n",
+        "Wet: touch nothing, and call Ines: +351 200 000 000. Hands stay out of the water.\n",
+        "\n2. Unplug the heaters. (Heater plugs: behind the stand, marked H.)\n",
+        "\nAfter step 2 call Ines: +351 200 000 000. Say: I take care of it, code ",
+        ". A reply reaches nobody. Then step 3.\n",
         "\nYou may do every step that stands here, and besides: open the lid.\n",
     ] {
         assert!(body.contains(words), "{words:?} is not in:\n{body}");
@@ -112,7 +113,7 @@ fn a_helper_whom_nobody_told_where_the_plugs_are_is_told_how_to_find_them() {
     let body = too_warm_for_a_helper("");
     assert!(
         body.contains(
-            "and call Ines: +351 200 000 000. Heaters are rods of glass or metal in the water: follow"
+            "Unplug the heaters. (Heaters are rods of glass or metal in the water: follow"
         ),
         "{body}"
     );
@@ -163,9 +164,9 @@ fn a_thermometer_that_is_not_believed_says_to_unplug_what_may_follow_it_and_what
         "can't be relied on, since ",
         "\nAt exactly 25.1 °C for ",
         ", and after 20 min that counts as stuck.\n",
-        "\nFirst: Floor and plugs dry? Unplug the heaters: they may follow this probe.",
+        "\n2. Unplug the heaters: they may follow this probe.",
         ": good is ",
-        "Floor and plugs dry, water too warm? Unplug the heaters",
+        "Water too warm? Unplug the heaters",
     ] {
         assert!(body.contains(words), "{words:?} is not in:\n{body}");
     }
@@ -183,11 +184,11 @@ fn a_page_says_what_a_value_should_be_and_who_comes_next_without_calling_its_rea
     for words in [
         "\n28.5 °C, should be at most 27.5 °C.\n",
         "Nobody has answered yet.",
-        " Go to Halyard House, to this aquarium.\n",
-        "\nNo answer? Go on where it is dry; call again.\n",
-        ". Then step 2.\n",
+        " Go to Halyard House, aquarium lagoon.\n",
+        "\nNo answer, or a voicemail? Go on where it is dry; call again.\n",
+        ". Then step 3.\n",
         "\nWhat to do next\n",
-        "\nAct by ",
+        "\nYou may go when Ines says so, or a message says \"all clear\".",
     ] {
         assert!(body.contains(words), "{words:?} is not in:\n{body}");
     }
