@@ -13,8 +13,8 @@ use std::sync::OnceLock;
 pub const TEXT_LETTERS: usize = 60;
 
 /// What is looked at before anything else: water and mains kill people.
-pub const GATE: &str = "Floor dry where you stand, and all plugs? Wet: touch nothing, and call for help. \
-    Hands stay out of the water.";
+pub const GATE: &str =
+    "Dry where you stand, and all plugs? Wet: touch nothing, call for help. Keep hands out of water.";
 
 /// Who may do what a line says.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
@@ -94,10 +94,10 @@ impl Act {
     /// That it is done, as a page says it.
     pub fn done(self) -> &'static str {
         match self {
-            Self::Air => "air runs, as a sensor shows.",
-            Self::HeatOff => "the heaters are off, as a sensor shows.",
-            Self::LightOff => "the light is off, as a sensor shows.",
-            Self::FeederOff => "the feeder is off.",
+            Self::Air => "air runs",
+            Self::HeatOff => "the heaters are off",
+            Self::LightOff => "the light is off",
+            Self::FeederOff => "the feeder is off",
         }
     }
 
@@ -457,7 +457,7 @@ mod tests {
                 assert!(!own.iter().any(|it| line.words.contains(it)), "{name}: {}", line.words);
             }
         }
-        for words in ["all plugs?", "Wet: touch nothing, and call for help.", "Hands stay out of the water."] {
+        for words in ["all plugs?", "Wet: touch nothing, call for help.", "Keep hands out of water."] {
             assert!(GATE.contains(words), "{words}");
         }
     }

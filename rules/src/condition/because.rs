@@ -218,7 +218,7 @@ impl<W: World> ExplainedPart<'_, W> {
                         return vec![ReadPart::of(match sight {
                             // A reader may never have heard the word.
                             Sight::Broker => format!(
-                                "the computer cannot see the tanks: the program that brings it the readings (the broker) is away ({why})"
+                                "the computer cannot see the tanks (the broker is away: {why})"
                             ),
                             Sight::Gateway(_) | Sight::Sensor(_) | Sight::Part(_) => why,
                         })];

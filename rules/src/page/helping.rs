@@ -16,7 +16,7 @@ const MEANINGS: [(&str, &str); 17] = [
     ("return pump", "stands in the sump and lifts its water back into the tank"),
     ("circulation pump", "hangs inside the tank and moves its water"),
     ("top-off", "a small pump that fills up fresh water from a can or box beside the tank"),
-    ("air pump", "a small box that blows bubbles into the water, through a thin hose"),
+    ("air pump", "a small box that blows bubbles through a hose; hold the hose, let the stone at its end sink deep, switch on"),
     ("dosing pump", "a small pump that drips something from a bottle into the water"),
     ("skimmer", "a tall tube with a cup of foam on top, in the sump or beside it"),
     ("reactor", "a closed tube that water is pumped through, in the sump or beside it"),
@@ -163,21 +163,17 @@ fn which_tank(plan: &Plan, tank: TankId) -> Option<String> {
 }
 
 /// Below the heading, for who may never have been there: `Go to Halyard House, aquarium lagoon
-/// (hall, the tall one).`, or all of them where a page is about the house.
+/// (hall, the tall one).` Of a house with several the page says below which is where.
 pub(super) fn where_to_go(plan: &Plan, about: Option<TankId>) -> String {
     let known = |tank: &Tank| match &tank.help.looks {
         Some(looks) => format!("{} ({looks})", tank.title),
         None => tank.title.clone(),
     };
-    let tanks: Vec<String> = match about {
-        Some(tank) => vec![known(plan.tank(tank))],
-        None => plan.tanks.iter().map(known).collect(),
-    };
     let site = &plan.site;
-    match tanks.as_slice() {
-        [] => format!("Go to {site}."),
-        [tank] => format!("Go to {site}, aquarium {tank}."),
-        [_, ..] => format!("Go to {site}, {} aquariums: {}.", tanks.len(), tanks.join(", ")),
+    match (about.map(|about| plan.tank(about)), plan.tanks.as_slice()) {
+        (Some(tank), _) | (None, [tank]) => format!("Go to {site}, aquarium {}.", known(tank)),
+        (None, []) => format!("Go to {site}."),
+        (None, many) => format!("Go to {site}: {} aquariums.", many.len()),
     }
 }
 
@@ -198,7 +194,7 @@ pub(super) fn lines(
         tanks.map(|(id, tank)| (id, tank.title.as_str(), &tank.help)).collect();
     let place = |(thing, place): &(String, String)| format!("{}: {place}", capital(thing));
     // Above it stands for a helper which aquarium is which.
-    let which = tanks.iter().filter(|_| !to_helper);
+    let which = tanks.iter().filter(|_| about.is_none() || !to_helper);
     let mut lines: Vec<String> = which.filter_map(|(id, ..)| which_tank(plan, *id)).collect();
     let is_new = |found: &&(String, String)| {
         !said.contains(&said_of(None, found)) && !found.0.starts_with(GATEWAY) && !is_named_by_cards(&found.0)

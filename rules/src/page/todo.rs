@@ -19,8 +19,6 @@ const IF_ANY: [&str; 2] = [", if there is one", ", if there are any"];
 const STEPS: usize = 12;
 /// How somebody finds a heater's plug who has never seen one.
 const WHICH_HEATER: &str = "Heaters are rods of glass or metal in the water: follow each cable to its plug.";
-/// How somebody starts an air pump who has never done so.
-const HOW_TO_START_AIR: &str = "Pump: hold its hose, let the stone sink deep, switch on: bubbles rise.";
 
 /// The steps of one page, in the order of its numbers.
 #[derive(Default)]
@@ -118,7 +116,7 @@ impl Facts<'_> {
                 Who::Anyone => self.step_in_words(step),
             };
             let said = PageStep { own: step.line.words.clone(), said: words };
-            let said = self.with_place(step.line, said, &mut once);
+            let said = self.with_place(step.line, said, &mut once, !self.is_helper());
             todo.first.push(match at {
                 0 => PageLine::First(said),
                 at => PageLine::Step(at + 1, said),
@@ -148,7 +146,7 @@ impl Facts<'_> {
                 Who::Keeper => &mut todo.for_keeper,
             };
             let said = PageStep { own: step.line.words.clone(), said: self.step_in_words(step) };
-            let said = self.with_place(step.line, said, &mut once);
+            let said = self.with_place(step.line, said, &mut once, false);
             part.push(PageLine::Step(number, said));
             part.extend(self.which_tank_first(step));
         }
@@ -167,14 +165,15 @@ impl Facts<'_> {
     }
 
     /// The step with whom to call, and where to find what it names: each said once a page. A helper
-    /// is told how an air pump is started, and how to know a heater and its plug where nobody has
+    /// is told how to know a heater and its plug where nobody has
     /// written down where they are.
-    fn with_place(&self, line: &CardLine, step: PageStep, once: &mut SaidOnce) -> PageStep {
+    fn with_place(&self, line: &CardLine, step: PageStep, once: &mut SaidOnce, one: bool) -> PageStep {
         let step = PageStep { said: self.with_number(&step.said, once), ..step };
         let about = self.lead.as_ref().and_then(|lead| lead.alarm).and_then(|alarm| alarm.tank);
         let unknown = self.is_helper() && line.names_a_heater_plug();
         let places = helping::places_of(self.plan, about, &step.own, line.act == Some(Act::Air));
-        let mut more = places;
+        // Who knows the house needs the place of the one thing that the step is about.
+        let mut more: Vec<String> = places.into_iter().take(if one { 1 } else { usize::MAX }).collect();
         // What has its place is there.
         let said = if more.is_empty() {
             step.said
@@ -182,7 +181,6 @@ impl Facts<'_> {
             IF_ANY.iter().fold(step.said, |said, it| said.replace(it, ""))
         };
         more.extend((more.is_empty() && unknown).then(|| WHICH_HEATER.to_owned()));
-        more.extend((line.act == Some(Act::Air) && self.is_helper()).then(|| HOW_TO_START_AIR.to_owned()));
         // In brackets: a place behind a step is no part of what is to be done.
         let more: Vec<String> = more.into_iter().filter(|more| once.places.insert(more.clone())).collect();
         let said = if more.is_empty() { said } else { format!("{said} ({})", more.join(" ")) };
@@ -200,7 +198,12 @@ impl Facts<'_> {
             [_, _, ..] if gives_air => "the others",
             [..] => return None,
         };
-        let order = tanks.join(", then ");
+        let known = |title: &&str| {
+            let tank = self.plan.tanks.iter().find(|tank| tank.title == *title);
+            let looks = tank.and_then(|tank| tank.help.looks.as_ref()).filter(|_| self.is_helper());
+            looks.map_or_else(|| (*title).to_owned(), |looks| format!("{title} ({looks})"))
+        };
+        let order = tanks.iter().map(known).collect::<Vec<_>>().join(", then ");
         Some(PageLine::of(format!("First {order}. Only one pump? A jug for {others}, as below.")))
     }
 
@@ -217,7 +220,8 @@ impl Facts<'_> {
             None => step,
         };
         match helping::callees(self.plan, self.reader()).next().filter(|_| step.contains(CALL_FOR_HELP)) {
-            Some(callee) if once.number => step.replace(CALL_FOR_HELP, &format!("call {}", callee.name)),
+            // The gate stands right above the answer, with the number.
+            Some(callee) if once.number || step == card::GATE => step.replace(CALL_FOR_HELP, &format!("call {}", callee.name)),
             Some(callee) => {
                 once.number = true;
                 let call = format!("call {}: {}", callee.name, callee.phone.dialled());
@@ -255,7 +259,11 @@ impl Facts<'_> {
     /// What need not be done any more, everywhere or in some tanks.
     fn done(&self, steps: &[Step<'_>]) -> Vec<PageLine> {
         let done = steps.iter().filter(|step| step.done).filter_map(|step| step.line.act);
-        let mut lines: Vec<PageLine> = done.map(|act| PageLine::Done(act.done().to_owned())).collect();
+        let done: Vec<&str> = done.map(Act::done).collect();
+        let mut lines = Vec::new();
+        if !done.is_empty() {
+            lines.push(PageLine::Done(format!("{}, as a sensor shows.", words::list(&done))));
+        }
         for act in steps.iter().filter(|step| !step.left.is_empty()).filter_map(|step| step.line.act) {
             if let Some(tanks) = self.situation.done_in.get(&act).filter(|tanks| !tanks.is_empty()) {
                 let tanks = words::capital(&words::list(tanks));

@@ -38,9 +38,9 @@ impl Facts<'_> {
         }
         let missed: Vec<String> = missed.difference(&reached).cloned().collect();
         let told: Vec<String> = ["you".to_owned()].into_iter().chain(reached).collect();
-        // Right below the heading stands that nobody has answered.
         let mut lines = Vec::new();
-        if told.len() > 1 {
+        // A helper reads that nobody has answered here alone.
+        if told.len() > 1 || self.is_helper() {
             lines.push(format!("Told so far: {}; nobody else yet.", words::list(&told)));
         }
         if !missed.is_empty() {

@@ -125,7 +125,7 @@ pub(super) fn response(
             add(CardLine {
                 text: (!floors.is_empty()).then(|| FLOOR_IN_A_TEXT.to_owned()),
                 act: Some(Act::Air),
-                tell: Some("whether the water moves".to_owned()),
+                tell: Some("whether water moves".to_owned()),
                 ..CardLine::plain(FLOW_EVERYWHERE)
             });
             if let [_, _, ..] = tanks {
@@ -145,10 +145,7 @@ pub(super) fn response(
     match sight {
         Sight::Part(_) => {}
         Sight::Broker => {
-            add(CardLine {
-                tell: Some("whether lamps and router are lit".to_owned()),
-                ..CardLine::plain("Lamps lit, router dark? See that its plug sits firmly, with dry hands.")
-            });
+            add(CardLine::plain("Lamps lit, router dark? See that its plug sits firmly, with dry hands."));
         }
         Sight::Gateway(gateway) => {
             if let Some((_, sensor)) = lost.first() {

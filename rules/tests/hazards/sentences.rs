@@ -140,7 +140,7 @@ fn in_a_power_cut_a_wet_floor_comes_first_then_air_then_the_jug_then_feeding() {
             story.page(to),
             &[
                 GATE,
-                "\n2. Take the torch, and start the battery air pump",
+                "\n2. Start the battery air pump",
                 "\n3. A tank without bubbles? Lift its water with a jug by the handle, and pour it back from 10 cm (4 in) up.",
                 "ive minutes in every fifteen, until water moves again. Hands out: power may return any second.",
                 "Do not feed. Switch automatic feeders off.",
