@@ -343,8 +343,8 @@ pub fn source(key: &str) -> Option<&'static str> {
 #[cfg(test)]
 mod tests {
     use super::{
-        Act, BuiltIn, Card, CardFile, CardLine, FILES, GATE, Harm, LineKind, SOURCES, Situation, Who, built_in,
-        find, is_plain,
+        Act, BuiltIn, Card, CardFile, CardLine, FILES, GATE, Harm, LineKind, SOURCES, Situation, Who,
+        built_in, find, is_plain,
     };
     use std::collections::{BTreeMap, BTreeSet};
 
@@ -487,11 +487,12 @@ mod tests {
         for BuiltIn { name, card } in built_in() {
             let anyone = || card.lines.iter().filter(|line| line.who == Who::Anyone);
             let off = anyone().any(|line| {
-                line.kind != LineKind::Ending && line.act == Some(Act::HeatOff) && line.words.contains("nplug")
+                line.kind != LineKind::Ending
+                    && line.act == Some(Act::HeatOff)
+                    && line.words.contains("nplug")
             });
-            let on_again = anyone().any(|line| {
-                line.kind == LineKind::Ending || line.words.contains("Plug the heater in again")
-            });
+            let on_again = anyone()
+                .any(|line| line.kind == LineKind::Ending || line.words.contains("Plug the heater in again"));
             assert!(!off || on_again, "{name}");
         }
     }

@@ -217,9 +217,9 @@ impl<W: World> ExplainedPart<'_, W> {
                         let why = words::for_people_in(&why);
                         return vec![ReadPart::of(match sight {
                             // A reader may never have heard the word.
-                            Sight::Broker => format!(
-                                "the computer cannot see the tanks (the broker is away: {why})"
-                            ),
+                            Sight::Broker => {
+                                format!("the computer cannot see the tanks (the broker is away: {why})")
+                            }
                             Sight::Gateway(_) | Sight::Sensor(_) | Sight::Part(_) => why,
                         })];
                     }

@@ -299,7 +299,8 @@ impl Facts<'_> {
 
     /// What usually brings it about, while it stands: a helper mends nothing.
     fn cause(&self) -> Vec<PageLine> {
-        let alarm = self.lead.as_ref().filter(|lead| lead.stands() && !self.is_helper()).and_then(|lead| lead.alarm);
+        let alarm =
+            self.lead.as_ref().filter(|lead| lead.stands() && !self.is_helper()).and_then(|lead| lead.alarm);
         let cause = alarm.and_then(|alarm| alarm.cause.as_deref());
         cause.map(|cause| PageLine::of(words::sentence(cause))).into_iter().collect()
     }

@@ -16,7 +16,10 @@ const MEANINGS: [(&str, &str); 17] = [
     ("return pump", "stands in the sump and lifts its water back into the tank"),
     ("circulation pump", "hangs inside the tank and moves its water"),
     ("top-off", "a small pump that fills up fresh water from a can or box beside the tank"),
-    ("air pump", "a small box that blows bubbles through a hose; hold the hose, let the stone at its end sink deep, switch on"),
+    (
+        "air pump",
+        "a small box that blows bubbles through a hose; hold the hose, let the stone at its end sink deep, switch on",
+    ),
     ("dosing pump", "a small pump that drips something from a bottle into the water"),
     ("skimmer", "a tall tube with a cup of foam on top, in the sump or beside it"),
     ("reactor", "a closed tube that water is pumped through, in the sump or beside it"),
@@ -58,12 +61,7 @@ pub(super) fn keeper<'p>(plan: &'p Plan, reader: Option<(&'p str, &'p Contact)>)
 /// such names the one that says more is meant. The pump that gives air is the one on a battery,
 /// whether the step says so or not. A step about no one tank is told the place in each: `Heater
 /// plugs (lagoon): left of the stand.` The things that say most stand first.
-pub(super) fn places_of(
-    plan: &Plan,
-    about: Option<TankId>,
-    step: &str,
-    gives_air: bool,
-) -> Vec<String> {
+pub(super) fn places_of(plan: &Plan, about: Option<TankId>, step: &str, gives_air: bool) -> Vec<String> {
     let tanks = || (0..).map(TankId).zip(&plan.tanks);
     let opens = |title: &str| step.strip_prefix(&*capital(title)).is_some_and(|rest| rest.starts_with(':'));
     let named = tanks().find(|(_, tank)| opens(&tank.title)).map(|(id, _)| id);

@@ -221,7 +221,9 @@ impl Facts<'_> {
         };
         match helping::callees(self.plan, self.reader()).next().filter(|_| step.contains(CALL_FOR_HELP)) {
             // The gate stands right above the answer, with the number.
-            Some(callee) if once.number || step == card::GATE => step.replace(CALL_FOR_HELP, &format!("call {}", callee.name)),
+            Some(callee) if once.number || step == card::GATE => {
+                step.replace(CALL_FOR_HELP, &format!("call {}", callee.name))
+            }
             Some(callee) => {
                 once.number = true;
                 let call = format!("call {}: {}", callee.name, callee.phone.dialled());

@@ -40,9 +40,7 @@ pub(super) fn response(
             text: Some("Floor dry? Unplug the heaters until the probe is back.".to_owned()),
             act: Some(Act::HeatOff),
             disbelieved: true,
-            ..CardLine::plain(
-                "Unplug the heaters: they may follow this probe.",
-            )
+            ..CardLine::plain("Unplug the heaters: they may follow this probe.")
         });
     }
     let mut looked_at = BTreeSet::new();
@@ -137,9 +135,7 @@ pub(super) fn response(
     if waters().any(|sensor| !unheated(sensor)) {
         add(CardLine {
             heater_plug: true,
-            ..CardLine::plain(
-                "Water too warm? Unplug the heaters. Good or cold? Leave them plugged in.",
-            )
+            ..CardLine::plain("Water too warm? Unplug the heaters. Good or cold? Leave them plugged in.")
         });
     }
     match sight {
@@ -166,7 +162,9 @@ pub(super) fn response(
     if waters().next().is_some() {
         add(CardLine {
             kind: LineKind::Ending,
-            ..CardLine::plain("Something was wrong? Look again every half hour. All was well? Every two hours.")
+            ..CardLine::plain(
+                "Something was wrong? Look again every half hour. All was well? Every two hours.",
+            )
         });
     }
     Card::gated(lines)

@@ -153,7 +153,9 @@ fn in_a_power_cut_a_wet_floor_comes_first_then_air_then_the_jug_then_feeding() {
 fn in_a_power_cut_blankets_stay_off_plugs_lamps_and_the_top() {
     in_order(
         dark().page("neighbour.push"),
-        &["The water gets cold? Blankets round the sides only: not over the top, and away from plugs and lamps."],
+        &[
+            "The water gets cold? Blankets round the sides only: not over the top, and away from plugs and lamps.",
+        ],
     );
 }
 
@@ -219,18 +221,15 @@ fn a_low_level_during_a_leak_is_its_consequence_and_nobody_tops_up() {
 fn without_flow_air_comes_first_and_hands_stay_out_until_every_plug_is_out() {
     let story = still();
     for to in ["ines.push", "neighbour.push"] {
-        in_order(
-            story.page(to),
-            &[
-                GATE,
-                "\n2. Start the air pump",
-                "Do not feed.",
-            ],
-        );
+        in_order(story.page(to), &[GATE, "\n2. Start the air pump", "Do not feed."]);
     }
     in_order(
         story.page("ines.push"),
-        &["\nOnly for who knows the tank\n", "until every plug of that tank is out.", "Every plug out? Look for a clogged inlet"],
+        &[
+            "\nOnly for who knows the tank\n",
+            "until every plug of that tank is out.",
+            "Every plug out? Look for a clogged inlet",
+        ],
     );
     has_none(story.page("neighbour.push"), &["clogged inlet", "Plug that pump in again"]);
 }

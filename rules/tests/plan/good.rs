@@ -2,8 +2,8 @@
 
 use crate::site::{HALYARD, away, check, check_in, surroundings};
 use jiff::civil::{date, time};
-use slackwater_rules::card::GATE;
 use slackwater_rules::alarm::Priority;
+use slackwater_rules::card::GATE;
 use slackwater_rules::plan::{Alarm, Plan, Sensor, Severity, Sight, TankId};
 use slackwater_rules::reading::{FieldPlace, PlacedValue, ValuePlace};
 use slackwater_rules::time::Span;
