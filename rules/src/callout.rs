@@ -32,6 +32,8 @@ mod answering;
 
 mod climbing;
 
+mod news;
+
 mod repeat;
 
 pub mod change;

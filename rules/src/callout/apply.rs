@@ -40,8 +40,9 @@ impl CallOut {
             }
             CallChange::Joined(joined) => self.join(joined, at),
             CallChange::Left { episode } => self.members.leave(*episode),
-            CallChange::CameBack { alarm, episode, flickers } => {
+            CallChange::CameBack { alarm, episode, flickers, worse } => {
                 self.members.change_alarm(alarm, |member| {
+                    member.worse &= *worse;
                     if member.episode != *episode {
                         member.account = Account::default();
                     }
@@ -176,6 +177,9 @@ impl CallOut {
     }
 
     fn join(&mut self, joined: &Joined, at: Moment) {
+        let known = self.members.of_alarm(&joined.alarm);
+        // In another call-out it is news that it got worse.
+        let worse = joined.worse && known.is_some_and(|known| known.worse);
         self.members.join(Member {
             alarm: joined.alarm.clone(),
             episode: joined.episode,
@@ -186,7 +190,7 @@ impl CallOut {
             condition: Condition::Raised,
             latched: false,
             awaits_hand: false,
-            worse: false,
+            worse,
             answered: false,
             listed: joined.listed,
             told: None,

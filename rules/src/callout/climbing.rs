@@ -46,54 +46,7 @@ impl Decision<'_> {
         }
     }
 
-    /// Whoever's answer holds is told at once by all their channels, and the climb begins anew.
-    /// What quiet hours hold waits for the morning with it.
-    pub(super) fn break_through(&mut self, lead: Lead) {
-        if quiet::held_until(&self.call, self.facts, self.now).is_none() {
-            self.tell_answerer(lead);
-        }
-        self.climb_from_zero(true);
-    }
-
-    fn tell_answerer(&mut self, lead: Lead) {
-        if let Some(who) = self.call.answerer().map(|by| by.who.clone()) {
-            for target in self.facts.ways(&who) {
-                self.tell(&target, CallMessage::Call, lead, self.rank());
-            }
-        }
-    }
-
-    /// Everyone told so far who may be told now.
-    pub(super) fn told_now(&self) -> Vec<Target> {
-        let rank = self.rank();
-        let critical = rank == Priority::Critical;
-        let insistence = if critical { Insistence::Hours } else { Insistence::Polite };
-        let may =
-            |target: &&Target| self.blocked(target, rank).is_none_or(|block| insistence.overrides(block));
-        self.call.told_so_far().filter(may).cloned().collect()
-    }
-
-    /// The people whom a page may have reached, but for one. Whose page still waits knows of
-    /// nothing that could have been taken care of, or be over.
-    pub(super) fn told_people(&self, except: Option<&str>) -> Vec<Target> {
-        let people = self.call.reached_so_far().filter(|target| target.contact.is_some());
-        people.filter(|target| except.is_none() || target.contact.as_deref() != except).cloned().collect()
-    }
-
-    /// A page at once to those told so far. What quiet hours hold waits for the morning with it.
-    pub(super) fn tell_told(&mut self, lead: Lead) {
-        if lead != Lead::GoesDark && quiet::held_until(&self.call, self.facts, self.now).is_some() {
-            return;
-        }
-        // No siren sounds for lost sight.
-        let news = lead.episode().and_then(|episode| self.call.member(episode));
-        let people_only = news.is_some_and(|member| member.sight);
-        for target in self.told_now().into_iter().filter(|target| target.contact.is_some() || !people_only) {
-            self.tell(&target, CallMessage::Call, lead, self.rank());
-        }
-    }
-
-    fn blocked(&self, target: &Target, rank: Priority) -> Option<Block> {
+    pub(super) fn blocked(&self, target: &Target, rank: Priority) -> Option<Block> {
         match target.contact {
             Some(_) => self.facts.block(target),
             None => {

@@ -44,22 +44,34 @@ pub enum Reply {
     WouldDrop,
 }
 
+/// What is known at a call-out's beginning, beside its first member.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Beginning<'a> {
+    /// A cause that is about to be raised will be by then.
+    pub cause_by: Option<Moment>,
+    /// The call-out that its kin comes from: for those who were told of that it is news.
+    pub aware: Option<&'a CallOut>,
+}
+
 /// Begins a call-out that has no members yet with its first one. If a cause is about to be raised
-/// it waits for that; what is critical not for long. A loss of sight alone waits as long as it may.
+/// it waits for that, unless it is news for somebody; what is critical not for long. A loss of
+/// sight alone waits as long as it may.
 pub fn begin(
     call: &CallOut,
     joined: &Joined,
-    cause_by: Option<Moment>,
+    beginning: &Beginning<'_>,
     facts: &dyn Facts,
     now: Moment,
 ) -> Outcome {
     let mut decision = Decision::new(call, facts, now);
     decision.change(CallChange::Joined(joined.clone()));
+    let lead = Lead::Raised(joined.episode);
+    beginning.aware.into_iter().for_each(|other| decision.tell_those_of(other, lead));
     let longest = if joined.rank == Priority::Critical { LONGEST_HOLD } else { Span(i64::MAX) };
-    let cause = cause_by.map(|at| ((at - now).min(longest), HeldBy::Cause));
+    let cause = beginning.cause_by.map(|at| ((at - now).min(longest), HeldBy::Cause));
     let sight = facts.may_wait_until(&joined.alarm).map(|at| (at - now, HeldBy::Sight));
     let waits = [cause, sight].into_iter().flatten().filter(|(length, _)| *length > Span::ZERO);
-    match waits.max_by_key(|(length, _)| *length) {
+    match waits.max_by_key(|(length, _)| *length).filter(|_| decision.out.tells.is_empty()) {
         Some((length, by)) => decision.change(CallChange::Held { length, by }),
         None => decision.climb_from_zero(false),
     }

@@ -167,7 +167,9 @@ impl CallOut {
         let sounding = self.told.iter().filter(|(_, told)| told.message.asks());
         let sirens = sounding.filter(|(target, _)| target.contact.is_none());
         times.extend(sirens.map(|(target, told)| (told.last + facts.siren(target).a_rung, Time::Sirens)));
-        times.into_iter().min()
+        // Of what is due now, which has waited for longer is no matter: what counts as raised anew
+        // begins anew, whatever its ladder had come to before it was answered for alone.
+        times.into_iter().map(|(at, time)| (at.max(now), time)).min()
     }
 
     /// When a climb's next rung is told: its time; before the watch goes dark, unless it is a

@@ -61,6 +61,7 @@ pub fn kin_in(call: &CallOut, alarm: &str, facts: &dyn Facts) -> Vec<Joined> {
         rank: member.rank,
         ladder: member.ladder.clone(),
         flickers: member.flickers,
+        worse: member.worse,
         listed: false,
         sight: member.sight,
     })

@@ -50,6 +50,7 @@ impl Decision<'_> {
                 alarm: joined.alarm.clone(),
                 episode: joined.episode,
                 flickers: joined.flickers,
+                worse: joined.worse,
             });
             // It was seen in between: its time begins anew.
             if let Phase::Held { by: HeldBy::Sight, .. } = self.call.phase
@@ -112,14 +113,15 @@ impl Decision<'_> {
     }
 
     /// Whether an alarm that is raised is a member come back: it never ceased to stand, or became
-    /// true again within `settle` of its return, and nobody was told.
+    /// true again within `settle` of its return, and nobody was told. What comes off a shelf is
+    /// raised anew, even if what it cut stands there.
     pub(super) fn is_back(&self, joined: &Joined) -> bool {
         let known = self.call.members.of_alarm(&joined.alarm);
         let settle = self.call.settle(self.facts);
         known.is_some_and(|member| {
             let on_delay = self.facts.on_delay(&joined.alarm);
             let soon = member.returned().is_some_and(|at| self.now - at - on_delay <= settle);
-            member.stands() || (soon && !member.end_told)
+            (member.stands() && member.put_aside_by().is_none()) || (soon && !member.end_told)
         })
     }
 
@@ -200,13 +202,14 @@ impl Decision<'_> {
             }
             return;
         }
+        // From what it explains, not from the members, of which there may be thousands.
         let effects: BTreeSet<&str> = self.facts.effects(&cause).into_iter().collect();
-        let any = !effects.is_empty();
-        let listed = self.call.members.iter().filter(|effect| any && effect.stands() && effect.listed);
-        let orphans = listed
-            .filter(|effect| effects.contains(effect.alarm.as_str()) && !self.is_explained(&effect.alarm));
-        let orphans: Vec<(Seq, Span)> =
+        let members = effects.into_iter().filter_map(|effect| self.call.members.of_alarm(effect));
+        let listed = members.filter(|effect| effect.stands() && effect.listed);
+        let orphans = listed.filter(|effect| !self.is_explained(&effect.alarm));
+        let mut orphans: Vec<(Seq, Span)> =
             orphans.map(|effect| (effect.episode, self.facts.on_delay(&effect.alarm))).collect();
+        orphans.sort_unstable();
         if !orphans.is_empty() && self.stage().after(Row::CauseReturned) == Move::RaisedLater {
             for (episode, after) in orphans {
                 self.change(CallChange::Anew { episode, after: Some(after) });

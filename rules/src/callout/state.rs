@@ -9,7 +9,7 @@ use super::members::Members;
 use super::table::Stage;
 use crate::alarm::Priority;
 use crate::plan::Target;
-use crate::record::{By, CallKind, CallMessage, CallNews, HeldBy, PageFate, Seq};
+use crate::record::{By, CallKind, CallMessage, CallNews, HeldBy, Joined, PageFate, Seq};
 use crate::time::{Moment, Span};
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
@@ -269,6 +269,15 @@ impl CallOut {
     /// Whether it holds several things for the same morning, and more may join.
     pub fn is_held_digest(&self) -> bool {
         self.kind == CallKind::Digest && matches!(self.phase, Phase::Held { by: HeldBy::Quiet, .. })
+    }
+
+    /// Whether it tells of several things that could wait, and this newcomer, which can't, takes
+    /// its kin out of it: it ranks above what people are asked for, or nobody is asked yet.
+    pub fn lets_kin_go_with(&self, joined: &Joined, now: Moment) -> bool {
+        let ranks_above = self.asked_rank(now).is_none_or(|asked| joined.rank > asked);
+        self.kind == CallKind::Digest
+            && (self.is_held_digest() || ranks_above)
+            && self.members.of_alarm(&joined.alarm).is_none()
     }
 
     /// Whether a page that asks for help is still of use: somebody is being asked.

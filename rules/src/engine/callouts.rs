@@ -28,10 +28,10 @@ use crate::callout::headline::Lead;
 use crate::callout::ladder::Ladder;
 use crate::callout::siren::Siren;
 use crate::callout::state::CallOut;
-use crate::callout::{Call, Tick};
+use crate::callout::{Call, Tick, quiet};
 use crate::ids::{By, Seq};
 use crate::plan::Target;
-use crate::record::{self, Body, CallChange, CallKind, Purpose, Record};
+use crate::record::{self, Body, CallChange, CallKind, Record};
 use crate::time::{Moment, Span};
 use facts::Known;
 use register::{CallRegister, LatestEpisodes};
@@ -146,8 +146,7 @@ impl Callouts {
                 | Time::Sirens
                 | Time::Pressed => DeadlineReason::Step(id),
             };
-            // What has been due for a while waits for what else happens in this moment.
-            (reason == which).then_some((*at).max(cx.mono()))
+            (reason == which).then_some(*at)
         };
         [DeadlineReason::Step(id), DeadlineReason::Lease(id), DeadlineReason::Settle(id)]
             .map(|of| (of, at(of)))
@@ -183,6 +182,12 @@ impl Callouts {
         let calls = self.calls.with_episode(episode).filter(|call| !call.ended());
         let found = calls.filter_map(|call| Some((call, call.core.member(episode)?)));
         found.min_by_key(|(_, member)| !member.stands()).map(|(call, _)| call)
+    }
+
+    /// Whether the running call-out that an episode is in, if any, knows that it got worse.
+    pub(super) fn knows_as_worse(&self, episode: Seq) -> bool {
+        let member = self.of_episode(episode).and_then(|call| call.core.member(episode));
+        member.is_none_or(|member| member.worse)
     }
 
     /// Whether a running call-out is about this alarm, whichever of its spells.
@@ -272,11 +277,13 @@ impl Callouts {
         if call.told.keys().any(|target| target.contact.is_none()) {
             next.then(Task::TendSirens { again: false });
         }
+        let facts = Known { cx, about_channels: false };
+        let could_wait = call.kind == CallKind::Digest && !quiet::cant_wait(call, &facts, cx.mono());
         for tell in outcome.tells {
-            let purpose = kept::purpose(&tell.message, call.kind);
+            let purpose = kept::purpose(&tell.message, tell.lead, could_wait);
             let Tell { target, message, about, rank, lead } = tell;
             // One page a person and moment: a rung adds nothing to what they have just been told.
-            let just_told = lead == Lead::Rung && message.asks() && has_just_left(cx, id, &target, purpose);
+            let just_told = lead == Lead::Rung && message.asks() && has_just_left(cx, id, &target);
             let told = CallChange::Told { target: target.clone(), message, rank, about, news: lead.news() };
             for body in kept::bodies(id, told) {
                 next.record(body);
@@ -354,11 +361,11 @@ fn why_not(cx: &Context<'_>, target: &Target, block: Block) -> String {
     }
 }
 
-/// Whether a page for this has left by this way in this very moment, and has not failed.
-fn has_just_left(cx: &Context<'_>, call: Seq, target: &Target, purpose: Purpose) -> bool {
+/// Whether a page that asks has left by this way in this very moment, and has not failed.
+fn has_just_left(cx: &Context<'_>, call: Seq, target: &Target) -> bool {
     cx.pages(call).iter().any(|sent| {
         let fine = matches!(sent.last, None | Some(record::Outcome::Accepted { .. }));
-        sent.target == *target && sent.purpose == purpose && sent.at == cx.mono() && fine
+        sent.asks() && sent.target == *target && sent.at == cx.mono() && fine
     })
 }
 

@@ -23,6 +23,10 @@ const EXTENDED: &[(char, u8)] = &[
 
 /// The septets of one sign; none if the alphabet lacks it.
 fn septets_of(sign: char) -> Option<(Option<u8>, u8)> {
+    // Most of what is said has the places of ASCII.
+    if sign.is_ascii_alphanumeric() || sign == ' ' {
+        return Some((None, u8::try_from(sign).ok()?));
+    }
     if let Some((_, code)) = EXTENDED.iter().find(|(extended, _)| *extended == sign) {
         return Some((Some(ESCAPE), *code));
     }

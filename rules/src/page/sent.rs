@@ -124,7 +124,8 @@ impl Sent {
         RETRY_FIRST.times(1 << doublings).min(RETRY_LONGEST)
     }
 
-    fn asks(&self) -> bool {
+    /// Whether it asks somebody to do something.
+    pub(crate) fn asks(&self) -> bool {
         matches!(self.purpose, Purpose::Call | Purpose::Drill | Purpose::Digest)
     }
 

@@ -35,6 +35,9 @@ pub enum CallChange {
         /// It was raised twice within three hours.
         #[serde(default)]
         flickers: bool,
+        /// It got worse before, and nobody has answered since.
+        #[serde(default)]
+        worse: bool,
     },
     /// A member got worse.
     Worsened {
@@ -208,6 +211,9 @@ pub struct Joined {
     /// It is a loss of sight: no siren sounds for it.
     #[serde(default)]
     pub sight: bool,
+    /// It got worse before, and nobody has answered since.
+    #[serde(default)]
+    pub worse: bool,
 }
 
 /// What a call-out is for.

@@ -15,8 +15,9 @@ mod people;
 mod sight;
 mod siren;
 mod telling;
+mod ways;
 
-use call::{Call, Member, Phase};
+use call::{Call, Member, Phase, Spell};
 use heater::Heater;
 use house::person;
 pub(crate) use house::{Alarm, Deed, House, LOST_FOR, Ladder, MINUTE, Rank, SIREN, Telling, WAYS, board};
@@ -24,6 +25,7 @@ use mass::Bursts;
 use sight::Voice;
 use siren::Siren;
 use std::collections::{BTreeMap, BTreeSet};
+use ways::{Amiss, Ways};
 
 #[derive(Clone)]
 pub(crate) struct Account<'a> {
@@ -34,13 +36,15 @@ pub(crate) struct Account<'a> {
     /// Raised and not known to be over.
     raised: Vec<bool>,
     raises: Vec<Vec<i64>>,
+    /// Each alarm's open spell, which has a code, and how many there were.
+    spells: Vec<Option<Spell>>,
+    begun: u32,
     /// Whether each alarm's `worse` is true.
     worse: Vec<bool>,
     calls: Vec<Call>,
     siren: Siren,
     bursts: Bursts,
-    /// Ways that take no pages at present.
-    broken: BTreeSet<&'static str>,
+    ways: Ways,
     /// How many pages have failed.
     failures: u32,
     /// When a way with a limit has carried something; and how many pages had to wait.
@@ -59,11 +63,13 @@ impl<'a> Account<'a> {
             true_since: vec![None; many],
             raised: vec![false; many],
             raises: vec![Vec::new(); many],
+            spells: vec![None; many],
+            begun: 0,
             worse: vec![false; many],
             calls: Vec::new(),
             siren: Siren::default(),
             bursts: Bursts::default(),
-            broken: BTreeSet::new(),
+            ways: Ways::default(),
             failures: 0,
             carried: BTreeMap::new(),
             planned: 0,
@@ -116,8 +122,9 @@ impl<'a> Account<'a> {
             }
             Deed::Eases(alarm) => self.worse[alarm] = false,
             Deed::Hush => self.hush(),
-            Deed::Breaks(way) => drop(self.broken.insert(way)),
-            Deed::Mends(way) => drop(self.broken.remove(way)),
+            Deed::Breaks(way) => drop(self.ways.amiss.insert(way, Amiss::Refuses)),
+            Deed::PutsOff(way) => drop(self.ways.amiss.insert(way, Amiss::PutsOff)),
+            Deed::Mends(way) => drop(self.ways.amiss.remove(way)),
             Deed::Answers(who, alarm) => self.answers(who, alarm, true, None),
             Deed::AnswersAll(who, alarm) => self.answers(who, alarm, false, None),
             Deed::Holds(who, alarm, minutes) => self.answers(who, alarm, true, Some(minutes)),
@@ -138,6 +145,7 @@ impl<'a> Account<'a> {
         self.sight_restarts();
         self.heater_restarts();
         self.limits_restart();
+        self.ways.failed.clear();
         for call in &mut self.calls {
             // A watch that keeps falling over waits once, not again at each start.
             let loops = call.started.is_some_and(|last| self.now - last <= 5 * MINUTE);
@@ -229,6 +237,7 @@ impl<'a> Account<'a> {
             Thing::Raise(alarm) => {
                 self.see_to_bursts();
                 self.raised[alarm] = true;
+                self.begins_spell(alarm);
                 self.raise(alarm);
                 if self.house.alarms[alarm].cuts {
                     self.cuts();
@@ -240,12 +249,13 @@ impl<'a> Account<'a> {
             }
             Thing::Failed(at) => {
                 let target = self.calls[at].failed.remove(0);
-                self.failures += u32::from(self.broken.contains(target));
+                self.failures += u32::from(self.amiss(target).is_some());
                 self.fails(at, target);
             }
             Thing::Room(at, target) => self.tries_again(at, target),
             Thing::Settled(at) => {
-                let told: Vec<&str> = self.calls[at].reached.iter().copied().chain(self.missed(at)).collect();
+                let reached = self.calls[at].reached.iter().copied();
+                let told: Vec<&str> = self.missed(at).into_iter().chain(reached).collect();
                 for target in told {
                     self.says_for_all(at, target);
                     self.tell(at, target, "clear");
@@ -282,7 +292,7 @@ impl<'a> Account<'a> {
                                 (climb.due, climb.open) = (due, BTreeSet::new());
                             }
                         }
-                        None => self.take(at, ladder, rank, next),
+                        None => self.take(at, (ladder, rank), next, "call"),
                     }
                 }
             },
@@ -297,7 +307,7 @@ impl<'a> Account<'a> {
             Thing::Pressed(at) => {
                 let Some((who, _)) = self.calls[at].pressed.take() else { return };
                 for target in WAYS.into_iter().filter(|target| person(target) == who) {
-                    self.tell(at, target, "call");
+                    self.tell(at, target, "news");
                 }
             }
             Thing::Anew(at, alarm) => {

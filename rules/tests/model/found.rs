@@ -327,3 +327,25 @@ fn what_was_true_again_after_a_restart_was_called_over_before_its_delay() {
     ];
     watch::check(&(house, history.to_vec()));
 }
+
+#[test]
+fn something_critical_was_a_thing_from_the_night_if_somebody_had_answered_that() {
+    let mut house = house(2, &[0, 3]);
+    house.alarms[1].causes = vec![(0, true)];
+    let history = [Deed::Begins(0), Deed::Holds("ines", 0, 5), Deed::Begins(1)];
+    watch::check(&(house, history.map(|deed| (60, deed)).to_vec()));
+}
+
+#[test]
+fn what_got_worse_and_had_its_all_clear_was_only_listed_when_it_came_back_worse() {
+    let mut house = house(20, &[0, 0]);
+    house.alarms[1].causes = vec![(0, true)];
+    let history = [
+        (0, Deed::Worsens(0)),
+        (0, Deed::Begins(0)),
+        (0, Deed::Ends(0)),
+        (180, Deed::Begins(1)),
+        (0, Deed::Begins(0)),
+    ];
+    watch::check(&(house, history.to_vec()));
+}

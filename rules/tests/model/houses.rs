@@ -51,7 +51,7 @@ pub(crate) struct Kind {
     pub(crate) silence: bool,
     /// Whether the first alarm cuts the heater.
     pub(crate) cuts: bool,
-    /// Whether ways break.
+    /// Whether ways break, or take no pages for a while.
     pub(crate) breaks: bool,
     /// Whether ways have limits.
     pub(crate) limits: bool,
@@ -137,7 +137,8 @@ fn deed(kind: Kind, house: &House) -> impl Strategy<Value = Deed> + use<> {
         (2, who().prop_map(|(who, alarm)| Deed::Next(who, alarm)).boxed()),
         (often(siren, 2), Just(Deed::Hush).boxed()),
         (often(kind.breaks, 3), select(&WAYS).prop_map(Deed::Breaks).boxed()),
-        (often(kind.breaks, 2), select(&WAYS).prop_map(Deed::Mends).boxed()),
+        (often(kind.breaks, 3), select(&WAYS).prop_map(Deed::PutsOff).boxed()),
+        (often(kind.breaks, 4), select(&WAYS).prop_map(Deed::Mends).boxed()),
         (often(kind.cuts, 6), Just(Deed::Draws).boxed()),
         (often(kind.cuts, 2), Just(Deed::Rests).boxed()),
         (often(kind.cuts, 3), any::<bool>().prop_map(Deed::Sticks).boxed()),

@@ -36,7 +36,7 @@ const MASSES: Kind = Kind {
 /// Few alarms, most of them critical, and a siren.
 const SIRENS: Kind = Kind { alarms: (1, 4), switches: None, siren: 0.6, critical: 0.7, worse: 0.1, ..NIGHTS };
 
-/// Ways that take no pages.
+/// Ways that take no pages, or none now.
 const BREAKS: Kind = Kind { breaks: true, siren: 0.2, ..NIGHTS };
 
 /// Ways that carry only so much.

@@ -176,6 +176,9 @@ impl Watch {
             Deed::Breaks(way) => {
                 self.sim.world.channels.insert(target(way), ChannelRule::Fails);
             }
+            Deed::PutsOff(way) => {
+                self.sim.world.channels.insert(target(way), ChannelRule::Defers);
+            }
             Deed::Mends(way) => {
                 self.sim.world.channels.insert(target(way), ChannelRule::Works);
             }
@@ -253,7 +256,7 @@ pub(crate) fn check((house, history): &Case) {
             Deed::Eases(alarm) if !std::mem::take(&mut worse[alarm]) => continue,
             Deed::Ends(_) | Deed::Eases(_) => {}
             Deed::Answers(..) | Deed::AnswersAll(..) | Deed::Holds(..) | Deed::Next(..) => {}
-            Deed::Hush | Deed::Breaks(_) | Deed::Mends(_) | Deed::Restart => {}
+            Deed::Hush | Deed::Breaks(_) | Deed::PutsOff(_) | Deed::Mends(_) | Deed::Restart => {}
             Deed::Draws | Deed::Rests | Deed::Sticks(_) => {}
         }
         watch.sim.run_to(watch.began + Span(now));

@@ -46,6 +46,21 @@ fn air_that_the_watch_has_proved_is_ticked_and_not_ordered() {
 }
 
 #[test]
+fn what_usually_brings_it_about_is_printed_while_it_stands_and_with_the_all_clear() {
+    let rules = RULES
+        .replace("[alarm.return-stopped]\n", "[alarm.return-stopped]\ncause = \"a snail in the pump\"\n");
+    let mut site = Site::with(&rules, directory(), NOON);
+    site.says("room2/lagoon/flow", "0");
+    site.run(Span::minutes(3));
+    let body = &site.world.sent[0].body;
+    assert!(body.contains("What may be behind it") && body.contains("snail in the pump"), "{body}");
+    site.says("room2/lagoon/flow", "4300");
+    site.run(Span::minutes(30));
+    let clear = &site.pages(Purpose::AllClear)[0].body;
+    assert!(clear.contains("snail in the pump"), "{clear}");
+}
+
+#[test]
 fn air_that_is_not_proved_is_the_first_step_and_stands_whole_in_the_text() {
     let site = dark(false);
     let page = last(&site);

@@ -128,6 +128,23 @@ fn an_answer_proves_its_channel_once_and_silence_is_noted_when_the_time_is_over(
 }
 
 #[test]
+fn a_test_page_that_was_delivered_and_not_answered_in_its_time_is_told_to_the_others() {
+    let mut site = house(WEEKLY, directory(), "2026-03-08T10:00:00+01:00");
+    site.run(Span::minutes(63));
+    for to in ["ines.mail", "ines.push", "neighbour.mail"] {
+        ack(&mut site, to, if to.starts_with("ines") { "ines" } else { "neighbour" });
+    }
+    site.run(Span::hours(23));
+    assert!(notices(&site).is_empty(), "{:?}", notices(&site));
+    site.run(Span::hours(2));
+    let told = notices(&site);
+    let [(_, to, headline)] = &told[..] else { panic!("{told:?}\n{}", site.story()) };
+    assert!(to.starts_with("ines.") && headline.contains("has not answered a test page"), "{told:?}");
+    let body = &site.pages(Purpose::Notice)[0].body;
+    assert!(body.contains("It was delivered to neighbour.text"), "{body}");
+}
+
+#[test]
 fn a_channel_that_keeps_failing_is_told_of_by_the_others() {
     let mut site = house(WEEKLY, directory(), "2026-02-08T10:00:00+01:00");
     site.channel("neighbour.text", Channel::Fails);

@@ -8,6 +8,7 @@ mod crossed;
 mod ends;
 mod invented;
 mod kin;
+mod lantern;
 mod limits;
 mod losses;
 mod quiet;
@@ -158,6 +159,12 @@ impl Night {
         self.site.run(Span::minutes(minutes));
     }
 
+    /// Lets time pass until so many minutes after the beginning.
+    pub(crate) fn wait_until(&mut self, minute: i64) {
+        let left = self.began + Span::minutes(minute) - self.site.now.mono;
+        self.site.run(left.max(Span::ZERO));
+    }
+
     pub(crate) fn seconds(&mut self, seconds: i64) {
         self.site.run(Span::seconds(seconds));
     }
@@ -193,8 +200,12 @@ impl Night {
 
     /// All that has been sent since it was last asked: minute, target, what for.
     pub(crate) fn told(&mut self, expected: &[&str]) {
-        let told: Vec<String> = self
-            .site
+        assert_eq!(self.all_told(), expected, "{}", self.site.story());
+        self.site.forget();
+    }
+
+    fn all_told(&self) -> Vec<String> {
+        self.site
             .world
             .sent
             .iter()
@@ -210,9 +221,7 @@ impl Night {
                 };
                 format!("{}:{:02} {} {what}", since / 60, since % 60, sent.to)
             })
-            .collect();
-        assert_eq!(told, expected, "{}", self.site.story());
-        self.site.forget();
+            .collect()
     }
 
     /// What the latest page to this target leads with.

@@ -84,9 +84,14 @@ fn a_pump_that_stops_after_it_was_back_has_nothing_to_do_with_the_work() {
 fn a_water_change_pauses_too_cold_and_neither_too_warm_nor_a_heater_that_sticks() {
     let mut site = site(
         "[alarm.stuck]\ntank = \"lagoon\"\nwhen = \"lagoon-temp > 26.5 degC and spare-power > 20 W\"\n\
-         on-delay = \"1 min\"\npriority = \"critical\"\nresponse = \"Unplug the heater.\"\n",
+         on-delay = \"1 min\"\npriority = \"critical\"\nresponse = \"Unplug the heater.\"\n\
+         [alarm.sticks]\nhazard = \"heater-stuck-on\"\ntank = \"lagoon\"\n\
+         [alarm.hot]\nhazard = \"too-warm\"\ntank = \"lagoon\"\n",
     );
     begin(&mut site, "water-change", 120);
+    for alarm in ["sticks", "hot"] {
+        assert_eq!(site.state(alarm), "normal", "{alarm}\n{}", site.story());
+    }
     assert_eq!(site.state("too-cold"), "suppressed by design");
     assert_eq!(site.state("warm-room"), "normal", "{}", site.story());
     site.says("room2/lagoon/spare-heater", "150");

@@ -10,14 +10,16 @@ use slackwater::channels::{
     Channel, ChannelSettings, Channels, MailSettings, NotPublished, Publish, Publishing, Security,
     SharedParts,
 };
-use slackwater_rules::alarm::Priority;
+use slackwater::settings::Environment;
+use slackwater::site::SiteFiles;
+use slackwater_rules::engine::{Arrival, Effect, Engine, Input, Link};
 use slackwater_rules::page::Page;
 use slackwater_rules::plan::Target;
-use slackwater_rules::record::{Purpose, Seq};
-use slackwater_rules::time::{Span, Wall};
+use slackwater_rules::record::Seq;
+use slackwater_rules::time::{Moment, Now, Span, Wall};
 use std::collections::BTreeMap;
 use std::os::unix::net::UnixDatagram;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use tokio::sync::mpsc;
 
@@ -41,9 +43,13 @@ pub(crate) fn count(words: &[String]) -> Result<()> {
     })
 }
 
-/// Sends a mail for each reading that rings, through the agent's own channel.
+/// Sends a mail for each reading that rings, through the agent's own channel: the page that an
+/// agent with this configuration file would send.
 pub(crate) fn forward(words: &[String]) -> Result<()> {
-    let [port, mail, authority] = words else { return Err("forward PORT MAIL-PORT AUTHORITY".into()) };
+    let [port, mail, authority, config] = words else {
+        return Err("forward PORT MAIL-PORT AUTHORITY CONFIG".into());
+    };
+    let page = page_of(Path::new(config))?;
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build()?;
     runtime.block_on(async {
         let (_client, mut events) = connect(port.parse()?, "bench-forward").await?;
@@ -56,7 +62,7 @@ pub(crate) fn forward(words: &[String]) -> Result<()> {
                 && publish.payload.starts_with(b"3")
             {
                 id += 1;
-                channels.send(&target, page(id));
+                channels.send(&target, Page { id, call: id, ..page.clone() });
             }
         }
     })
@@ -121,24 +127,22 @@ impl Publish for NoSiren {
     }
 }
 
-/// About as long as a real one.
-fn page(id: Seq) -> Page {
-    let headline = "lagoon: hot-00-0, HIGH, since 03:12, code K7PQ".to_owned();
-    Page {
-        id,
-        call: id,
-        after: Vec::new(),
-        purpose: Purpose::Call,
-        priority: Priority::High,
-        site: "Halyard House".into(),
-        place: "lagoon".into(),
-        alarm: "hot-00-0".into(),
-        code: "K7PQ".into(),
-        since: Wall(0),
-        body: format!("{headline}\n{}", "Take the lid off and let a fan blow over the water.\n".repeat(20)),
-        text: headline.clone(),
-        headline,
-        said: Default::default(),
-        maybe_repeat: false,
-    }
+/// What the agent that has this configuration file would send when the first sensor rings: the
+/// same words in the same parts.
+fn page_of(config: &Path) -> Result<Page> {
+    let plan = SiteFiles::load(config, &Environment::of_process()).map_err(|wrong| wrong.text)?.plan;
+    let now = Now { mono: Moment(1_000_000), wall: Wall(1_790_000_000_000), wall_trusted: true };
+    let mut engine = Engine::new(plan, 7, 1, now);
+    let (topic, payload) = (site::topic(0), site::ringing(0).into_bytes());
+    let turns = [
+        Input::Started { version: "bench".to_owned(), gap: Some(Span::ZERO) },
+        Input::Link(Link::Hears),
+        Input::Message { topic, payload, delivery: Arrival::Live },
+    ];
+    let effects = turns.into_iter().flat_map(|input| engine.step(now, input).effects);
+    let mut pages = effects.filter_map(|effect| match effect {
+        Effect::Send { page, .. } => Some(*page),
+        Effect::Withdraw { .. } | Effect::Command { .. } => None,
+    });
+    pages.next().ok_or_else(|| "a reading that rings sends no page".into())
 }

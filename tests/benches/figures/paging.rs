@@ -1,8 +1,8 @@
 //! How long a page takes: from publishing the reading that raises an alarm to the end of the
-//! mail's data at the server, against the same path without rules and journal. Each mail has a
-//! connection of its own with STARTTLS, as a page in the night has. Once with the server on this
-//! machine, where little hides the cost of the journal's commit, and once with the server as far
-//! away as a keeper's is.
+//! mail's data at the server, against the same path without rules and journal, for the same page.
+//! Each mail has a connection of its own with STARTTLS, as a page in the night has. Once with the
+//! server on this machine, where little hides the cost of the journal's commit, and once with the
+//! server as far away as a keeper's is.
 
 use crate::process::Process;
 use crate::publisher::Publisher;
@@ -48,10 +48,12 @@ fn compare(place: &str, distance: Duration) -> Result<()> {
     // Two brokers, so that neither sees the other's readings.
     let (broker_of_agent, broker_of_bare) = (broker()?, broker()?);
     let to = To::Mail { port: our_port, authority: &authority.file() };
-    let agent = Process::agent(&site::write(folder.path(), broker_of_agent.port(), &to)?)?;
+    let config = site::write(folder.path(), broker_of_agent.port(), &to)?;
+    let agent = Process::agent(&config)?;
     let [mqtt, smtp] = [broker_of_bare.port(), their_port].map(|port| port.to_string());
     let ca_file = authority.file().display().to_string();
-    let _bare = Process::baseline(&["forward", &mqtt, &smtp, &ca_file], &folder.path().join("forward.log"))?;
+    let words = ["forward", &mqtt, &smtp, &ca_file, &config.display().to_string()];
+    let _bare = Process::baseline(&words, &folder.path().join("forward.log"))?;
     let mut to_agent = Publisher::connect(broker_of_agent.port())?;
     let mut to_bare = Publisher::connect(broker_of_bare.port())?;
 

@@ -46,7 +46,8 @@ impl Here {
             let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
             let runtime = runtime.expect("a runtime");
             runtime.block_on(async move {
-                let site = SiteFiles::load(&config, &environment).expect("a good site");
+                // As the program starts: a file that is being written is no reason not to watch.
+                let site = SiteFiles::load_sound(&config, &environment).expect("a site");
                 let (stop, stopped) = oneshot::channel::<()>();
                 let until = Box::pin(async move {
                     let _ = stopped.await;

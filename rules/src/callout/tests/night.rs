@@ -4,7 +4,7 @@
 
 use crate::alarm::Priority;
 use crate::callout::codes::{self, Answers};
-use crate::callout::decide::{Outcome, Reply, begin, begin_drill, decide};
+use crate::callout::decide::{Beginning, Outcome, Reply, begin, begin_drill, decide};
 use crate::callout::event::Event;
 use crate::callout::facts::{Block, Facts, MayBeAkin};
 use crate::callout::headline::Lead;
@@ -403,6 +403,7 @@ impl Night {
             rank,
             ladder: ladder.to_owned(),
             flickers: false,
+            worse: false,
             listed: false,
             sight: self.house.patience.contains_key(alarm),
         }
@@ -438,7 +439,8 @@ impl Night {
             let digest = home.filter(|id| self.takes_kin_out_of(*id, &joined));
             if let Some(digest) = digest {
                 let kin = kin::kin_in(&self.calls[&digest], &joined.alarm, &self.house);
-                let id = self.begin_one(CallKind::Cause, &joined, None, &mut tells);
+                let aware = Some(self.calls[&digest].clone());
+                let id = self.begin_one(CallKind::Cause, &joined, (None, aware), &mut tells);
                 let left = Event::Left(kin.iter().map(|member| member.episode).collect());
                 let outcome = decide(&self.calls[&digest], &left, &self.house, self.now);
                 self.take(digest, outcome, &mut tells);
@@ -477,7 +479,7 @@ impl Night {
                     } else {
                         kind
                     };
-                    let id = self.begin_one(kind, &joined, cause, &mut tells);
+                    let id = self.begin_one(kind, &joined, (cause, None), &mut tells);
                     if mass {
                         self.masses.insert(ladder, (id, self.now));
                     }
@@ -493,13 +495,14 @@ impl Night {
         &mut self,
         kind: CallKind,
         joined: &Joined,
-        cause: Option<Span>,
+        (cause, aware): (Option<Span>, Option<CallOut>),
         tells: &mut Vec<(Seq, crate::callout::change::Tell)>,
     ) -> Seq {
         let id = self.number();
         self.calls.insert(id, CallOut::new(id, kind, format!("W{id}"), self.now));
-        let by = cause.map(|cause| self.now + cause);
-        let outcome = begin(&self.calls[&id], joined, by, &self.house, self.now);
+        let cause_by = cause.map(|cause| self.now + cause);
+        let beginning = Beginning { cause_by, aware: aware.as_ref() };
+        let outcome = begin(&self.calls[&id], joined, &beginning, &self.house, self.now);
         self.take(id, outcome, tells);
         id
     }
@@ -509,9 +512,7 @@ impl Night {
     }
 
     fn takes_kin_out_of(&self, id: Seq, joined: &Joined) -> bool {
-        let call = &self.calls[&id];
-        let is_in_it = call.members.iter().any(|member| member.alarm == joined.alarm);
-        call.is_held_digest() && !is_in_it && !self.is_held(joined)
+        !self.is_held(joined) && self.calls[&id].lets_kin_go_with(joined, self.now)
     }
 
     fn digest_for(&self, joined: &Joined) -> Option<Seq> {

@@ -5,7 +5,7 @@
 
 use super::Alarms;
 use super::farthest::Extreme;
-use crate::alarm::{CHATTER_RAISES, CHATTER_WINDOW, Priority};
+use crate::alarm::{CHATTER_RAISES, CHATTER_WINDOW, Episode, Priority};
 use crate::condition::query::UntilWhat;
 use crate::condition::{Present, Truth};
 use crate::engine::context::Context;
@@ -142,8 +142,9 @@ impl Alarms {
             return self.return_to_normal(cx, id, next);
         }
         next.wake(DeadlineReason::OffDelay(id), back);
-        let already = entry.state.episode.as_ref().is_none_or(|episode| episode.worse);
-        if !already && seen.worse == Some(Truth::True) {
+        // It is news once, and again to those of another call-out.
+        let known = |episode: &Episode| episode.worse && cx.callouts.knows_as_worse(episode.id);
+        if seen.worse == Some(Truth::True) && !entry.state.episode.as_deref().is_none_or(known) {
             self.worsen(cx, id, next);
         }
     }

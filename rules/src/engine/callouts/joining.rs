@@ -4,7 +4,7 @@
 use super::Callouts;
 use super::facts::Known;
 use crate::alarm::{Priority, State};
-use crate::callout::decide::{Outcome, begin, begin_drill, decide};
+use crate::callout::decide::{Beginning, Outcome, begin, begin_drill, decide};
 use crate::callout::event::Event;
 use crate::callout::member::Member;
 use crate::callout::state::{CallOut, Phase};
@@ -39,6 +39,7 @@ impl Callouts {
             rank,
             ladder: ladder.to_owned(),
             flickers: false,
+            worse: false,
             listed: false,
             sight: ground.alarm(alarm).is_some_and(|id| ground.plan.alarm(id).is_loss_of_sight()),
         })
@@ -58,7 +59,8 @@ impl Callouts {
         // As it was raised: a forecast of a tank that is not learned yet ranks low.
         let Some(rank) = self.episodes.get(&alarm.name).map(|known| known.priority) else { return };
         let Some(joined) = self.joined(cx, &alarm.name, episode, rank, ladder) else { return };
-        let joined = Joined { flickers, ..joined };
+        let worse = cx.alarms.state(id).episode.as_ref().is_some_and(|open| open.worse);
+        let joined = Joined { flickers, worse, ..joined };
         if cx.is_own_end(id) {
             next.then(Task::SayDark(episode));
         }
@@ -73,7 +75,7 @@ impl Callouts {
         let home = kin::home(cores, &alarm.name, &facts, cx.mono()).and_then(|id| self.get(id));
         let held = quiet::holds_newcomer(&joined, &facts, cx.mono()).is_some();
         match home {
-            Some(digest) if digest.core.is_held_digest() && !held && !is_in(digest, &alarm.name) => {
+            Some(digest) if !held && digest.core.lets_kin_go_with(&joined, cx.mono()) => {
                 self.take_kin_out(cx, (id, &joined), digest, next);
             }
             Some(call) => self.hear(cx, call, &Event::Raised(joined), next),
@@ -170,7 +172,7 @@ impl Callouts {
             (false, true) => CallKind::Digest,
             (false, false) => CallKind::Cause,
         };
-        self.begin_with(cx, kind, joined, cause_of(cx, id), next);
+        self.begin_with(cx, kind, joined, &Beginning { cause_by: cause_of(cx, id), aware: None }, next);
     }
 
     fn begin_with(
@@ -178,7 +180,7 @@ impl Callouts {
         cx: &Context<'_>,
         kind: CallKind,
         joined: &Joined,
-        cause_by: Option<Moment>,
+        beginning: &Beginning<'_>,
         next: &mut Next,
     ) {
         let own = cx.alarm(&joined.alarm).and_then(|id| cx.alarms.state(id).episode.as_ref());
@@ -191,7 +193,7 @@ impl Callouts {
         let policy = joined.ladder.clone();
         let core = begin_record(cx, (policy, purpose), kind, code, next);
         let facts = Known::of_alarm(cx, &joined.alarm);
-        let outcome = begin(&core, joined, cause_by, &facts, cx.mono());
+        let outcome = begin(&core, joined, beginning, &facts, cx.mono());
         self.put(cx, &core, outcome, next);
         for drill in
             self.running().filter(|call| call.core.kind == CallKind::Drill && call.core.waits.is_none())
@@ -200,7 +202,8 @@ impl Callouts {
         }
     }
 
-    /// Something that can't wait takes its kin out of what is held.
+    /// Something that can't wait takes its kin out of what could. Whoever was told of that, or has
+    /// it, hears the news.
     fn take_kin_out(
         &self,
         cx: &Context<'_>,
@@ -210,14 +213,16 @@ impl Callouts {
     ) {
         let facts = Known::of_alarm(cx, &joined.alarm);
         let kin = kin::kin_in(&digest.core, &joined.alarm, &facts);
-        self.begin_with(cx, CallKind::Cause, joined, cause_of(cx, id), next);
+        let beginning = Beginning { cause_by: cause_of(cx, id), aware: Some(&digest.core) };
+        self.begin_with(cx, CallKind::Cause, joined, &beginning, next);
         self.hear(cx, digest, &Event::Left(kin.iter().map(|member| member.episode).collect()), next);
         // What is raised beside it finds them where they are.
         for member in kin {
             if let Some(alarm) = cx.alarm(&member.alarm) {
                 next.first(Task::CallFor { alarm, episode: member.episode });
-                // It may have latched meanwhile.
+                // It may have latched meanwhile, and got worse.
                 next.then(Task::Fell(member.episode));
+                next.then(Task::Judge(alarm));
             }
         }
     }
@@ -230,7 +235,10 @@ impl Callouts {
             let member = self.of_episode(*episode).and_then(|call| call.core.member(*episode));
             !member.is_some_and(|member| member.stands())
         });
-        next.tasks.extend(forgotten.map(|(alarm, episode)| Task::CallFor { alarm, episode }));
+        for (alarm, episode) in forgotten {
+            next.then(Task::CallFor { alarm, episode });
+            next.then(Task::Judge(alarm));
+        }
     }
 
     /// A person tests a policy from end to end. Never merged with the real thing.
@@ -323,10 +331,6 @@ fn begin_record(
 fn cause_of(cx: &Context<'_>, id: AlarmId) -> Option<Moment> {
     let causes = cx.index.causes.list(id.index()).iter();
     causes.filter_map(|cause| cx.about_to_raise(*cause)).max()
-}
-
-fn is_in(call: &Call, alarm: &str) -> bool {
-    call.core.members.of_alarm(alarm).is_some()
 }
 
 fn is_recent(mass: &Call, now: Moment) -> bool {

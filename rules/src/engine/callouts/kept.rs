@@ -1,8 +1,9 @@
 //! The records of a call-out's changes. What people read (who joined, which rung was taken, who
 //! answered) has a record of its own beside.
 
+use crate::callout::headline::Lead;
 use crate::ids::Seq;
-use crate::record::{Body, CallChange, CallKind, CallMessage, Purpose};
+use crate::record::{Body, CallChange, CallMessage, Purpose};
 
 /// The records of a change; none for what another component's record says already.
 pub(super) fn bodies(call: Seq, change: CallChange) -> Vec<Body> {
@@ -40,10 +41,11 @@ pub(super) fn bodies(call: Seq, change: CallChange) -> Vec<Body> {
     read.into_iter().chain([Body::CallChanged { call, change }]).collect()
 }
 
-/// How a page's record says what it is for.
-pub(super) fn purpose(message: &CallMessage, of: CallKind) -> Purpose {
+/// How a page's record says what it is for. What tells of several things that could wait is about
+/// all of them, but for what an event sends: that is about its news.
+pub(super) fn purpose(message: &CallMessage, lead: Lead, could_wait: bool) -> Purpose {
     match message {
-        CallMessage::Call if of == CallKind::Digest => Purpose::Digest,
+        CallMessage::Call if could_wait && lead == Lead::Rung => Purpose::Digest,
         CallMessage::Call | CallMessage::Ask => Purpose::Call,
         CallMessage::Morning => Purpose::Digest,
         CallMessage::Drill => Purpose::Drill,

@@ -93,9 +93,9 @@ impl Callouts {
                 self.older_member(*episode, &CallChange::Returned { episode: *episode, latched }, at);
             }
             Body::Raised { alarm, episode, .. } => {
-                let change =
-                    CallChange::CameBack { alarm: alarm.clone(), episode: *episode, flickers: false };
-                self.older_member(*episode, &change, at);
+                let (alarm, episode) = (alarm.clone(), *episode);
+                let change = CallChange::CameBack { alarm, episode, flickers: false, worse: true };
+                self.older_member(episode, &change, at);
             }
             Body::Shelved { alarm, by, .. } | Body::TakenOut { alarm, by, .. } => {
                 self.older_aside(alarm, by.clone(), at);

@@ -2,6 +2,7 @@
 
 use super::Operator;
 use crate::alarm::{AlarmEvent, Priority, State};
+use crate::callout::Call;
 use crate::callout::codes::{self, Answers};
 use crate::engine::context::Context;
 use crate::engine::task::{Next, Task};
@@ -238,8 +239,13 @@ fn acknowledge(cx: &Context<'_>, code: &str, named: Option<Span>, by: &By, next:
         let why = "no open episode and no test page has this code";
         return next.refuse(format!("acknowledge {code}"), why, by);
     }
+    // What was over there and stands in another call-out is answered with that.
+    let is_in = |call: &Call, of: Seq| cx.callouts.of_episode(of).is_some_and(|its| its.id() == call.id());
     let members: BTreeSet<Seq> = match (call, only) {
-        (Some(call), None) => call.core.members.iter().map(|member| member.episode).collect(),
+        (Some(call), None) => {
+            let episodes = call.core.members.iter().map(|member| member.episode);
+            episodes.filter(|episode| is_in(call, *episode)).collect()
+        }
         (_, Some(only)) => [only].into(),
         (None, None) => episode.into_iter().collect(),
     };

@@ -1,8 +1,8 @@
 //! What alarms mean for call-outs: whose call-out is theirs, what their coming and their end does.
 
 use super::Account;
-use super::call::{Call, Member, Phase};
-use super::house::{CRITICAL, MINUTE, Rank};
+use super::call::{Call, Member, Phase, Spell};
+use super::house::{CRITICAL, MINUTE, Rank, WAYS, person};
 use std::collections::{BTreeMap, BTreeSet};
 
 impl Account<'_> {
@@ -10,15 +10,11 @@ impl Account<'_> {
         let now = self.now;
         self.raises[alarm].retain(|at| now - at <= 180 * MINUTE);
         self.raises[alarm].push(now);
-        // The cause that a held one waits for may be this.
         match self.home(alarm) {
-            Some(at)
-                if self.calls[at].digest
-                    && matches!(self.calls[at].phase, Phase::ForMorning(_))
-                    && self.is_held(alarm, now).is_none()
-                    && !self.calls[at].members.iter().any(|it| it.alarm == alarm) =>
-            {
-                self.begins(alarm);
+            Some(at) if self.takes_its_kin_out_of(at, alarm) => {
+                // Whoever has what could wait, or was told of it, hears that this can't.
+                let aware = self.aware_of(at, self.house.alarms[alarm].rank);
+                self.begins_known_to(alarm, &aware);
                 let kin: Vec<usize> = self.calls[at]
                     .members
                     .iter()
@@ -29,20 +25,50 @@ impl Account<'_> {
                     .collect();
                 self.calls[at].members.retain(|it| !kin.contains(&it.alarm));
                 // What was answered waits for no morning.
-                if self.calls[at].members.iter().all(|it| it.acknowledged) {
+                if matches!(self.calls[at].phase, Phase::ForMorning(_))
+                    && self.calls[at].members.iter().all(|it| it.acknowledged)
+                {
                     self.calls[at].phase = Phase::Climbing;
                 }
                 if self.calls[at].members.is_empty() {
                     self.calls[at].phase = Phase::Over;
                 } else if !self.calls[at].members.iter().any(Member::stands) {
                     self.calls[at].nothing_since = self.calls[at].nothing_since.or(Some(now));
+                } else {
+                    self.see_to_ladders(at);
                 }
                 for kin in kin {
                     self.joins_some_call(kin);
+                    self.is_worse(kin);
                 }
             }
             _ => self.joins_some_call(alarm),
         }
+    }
+
+    /// Something that can't wait begins a call-out with its kin out of those that could: if nobody
+    /// is asked for them yet, or for less.
+    fn takes_its_kin_out_of(&self, at: usize, alarm: usize) -> bool {
+        let call = &self.calls[at];
+        let nobody_yet = matches!(call.phase, Phase::ForMorning(_));
+        let asked = match call.phase {
+            Phase::Answered(_) | Phase::Asking(_) => Some(call.covers),
+            _ => self.standing(call),
+        };
+        let above = asked.is_none_or(|asked| self.house.alarms[alarm].rank > asked);
+        call.digest
+            && (nobody_yet || above)
+            && self.is_held(alarm, self.now).is_none()
+            && !call.members.iter().any(|it| it.alarm == alarm)
+    }
+
+    /// Who has a call-out, by all their ways, and who was told of it and may be told of this.
+    fn aware_of(&self, at: usize, rank: Rank) -> BTreeSet<&'static str> {
+        let call = &self.calls[at];
+        let told = self.asked_so_far(at).into_iter();
+        let told = told.filter(|target| rank == CRITICAL || !self.sleeps(target));
+        let has_it = matches!(call.phase, Phase::Answered(_) | Phase::Asking(_));
+        told.chain(WAYS.into_iter().filter(|target| has_it && person(target) == call.answerer)).collect()
     }
 
     pub(super) fn joins_some_call(&mut self, alarm: usize) {
@@ -90,14 +116,21 @@ impl Account<'_> {
     }
 
     pub(super) fn begins(&mut self, alarm: usize) {
+        self.begins_known_to(alarm, &BTreeSet::new());
+    }
+
+    fn begins_known_to(&mut self, alarm: usize, aware: &BTreeSet<&'static str>) {
         let of = &self.house.alarms[alarm];
         let held = self.is_held(alarm, self.now);
         let (many, mass) = self.mass_for(of.ladder);
         if let Some(at) = mass.filter(|_| held.is_none()) {
             return self.joins(at, alarm);
         }
+        let about_several = held.is_some() || many;
+        let spell = self.spells[alarm].filter(|_| !about_several).map(|spell| spell.nth);
         self.calls.push(Call {
             digest: held.is_some(),
+            spell,
             members: Vec::new(),
             phase: Phase::Climbing,
             nothing_since: None,
@@ -123,6 +156,7 @@ impl Account<'_> {
         });
         let at = self.calls.len() - 1;
         self.adds(at, alarm, false);
+        aware.iter().for_each(|target| self.tell(at, target, "news"));
         let all = 0..self.house.alarms.len();
         let coming = all
             .filter(|cause| self.explains(*cause, alarm) && !self.raised[*cause])
@@ -133,7 +167,7 @@ impl Account<'_> {
             self.calls[at].phase = Phase::ForSight(until);
             return;
         }
-        match wait > 0 {
+        match wait > 0 && aware.is_empty() {
             true => self.calls[at].phase = Phase::ForCause(self.now + wait),
             false => self.climb_anew(at),
         }
@@ -310,7 +344,24 @@ impl Account<'_> {
         self.see_to_ladders(at);
     }
 
+    /// What comes back and was not over and answered is the same spell.
+    pub(super) fn begins_spell(&mut self, alarm: usize) {
+        self.begun += 1;
+        let nth = self.spells[alarm].map_or(self.begun, |spell| spell.nth);
+        self.spells[alarm] = Some(Spell { nth, answered: false });
+    }
+
+    /// Somebody has answered, or it has ended. What latches is never reset in these nights.
+    pub(super) fn sees_to_spell(&mut self, alarm: usize, answered: bool) {
+        let Some(spell) = &mut self.spells[alarm] else { return };
+        spell.answered |= answered;
+        if spell.answered && !self.raised[alarm] && !self.house.alarms[alarm].latching {
+            self.spells[alarm] = None;
+        }
+    }
+
     pub(super) fn ends(&mut self, alarm: usize) {
+        self.sees_to_spell(alarm, false);
         let latches = self.house.alarms[alarm].latching;
         let now = self.now;
         let open = |call: &Call| {

@@ -35,6 +35,13 @@ impl Member {
     }
 }
 
+/// A spell of an alarm, until it is over and answered.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Spell {
+    pub(super) nth: u32,
+    pub(super) answered: bool,
+}
+
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum Phase {
     ForCause(i64),
@@ -60,6 +67,8 @@ pub(super) struct Climb {
 #[derive(Clone, Debug)]
 pub(super) struct Call {
     pub(super) digest: bool,
+    /// The spell that it began with, whose code is its own; none of one about several.
+    pub(super) spell: Option<u32>,
     pub(super) members: Vec<Member>,
     pub(super) phase: Phase,
     pub(super) nothing_since: Option<i64>,

@@ -40,7 +40,7 @@ impl Account<'_> {
         let ways = WAYS.into_iter().filter(|target| person(target) == who);
         // What quiet holds tells nobody before the morning, not even whoever has it.
         let ways: Vec<&str> = ways.filter(|_| self.held_until(at).is_none()).collect();
-        ways.into_iter().for_each(|target| self.tell(at, target, "call"));
+        ways.into_iter().for_each(|target| self.tell(at, target, "news"));
         self.climb_anew(at);
     }
 

@@ -227,21 +227,21 @@ impl Account<'_> {
         if matches!(self.calls[at].phase, Phase::Answered(_) | Phase::Asking(_)) {
             let who = self.calls[at].answerer;
             let ways = WAYS.into_iter().filter(|target| person(target) == who);
-            ways.for_each(|target| self.tell(at, target, "call"));
+            ways.for_each(|target| self.tell(at, target, "news"));
         }
         let Some(rank) = self.standing(&self.calls[at]) else { return };
         let asked = self.asked_ladders(&self.calls[at]);
         for ladder in asked.iter().copied() {
             let last = self.house.ladders[ladder].rungs.len() - 1;
             self.begin(at, ladder, rank, last, 0);
-            (0..=last).for_each(|rung| self.take(at, ladder, rank, rung));
+            (0..=last).for_each(|rung| self.take(at, (ladder, rank), rung, "news"));
         }
         let of = |member: &Member| self.house.alarms[member.alarm].ladder;
         let all: BTreeSet<usize> = self.calls[at].members.iter().map(of).collect();
         for ladder in all.difference(&asked) {
             for rung in 0..self.house.ladders[*ladder].rungs.len() {
                 for target in self.whom(at, *ladder, rank, rung, true) {
-                    if target == SIREN { self.tell_siren(at) } else { self.tell(at, target, "call") }
+                    if target == SIREN { self.tell_siren(at) } else { self.tell(at, target, "news") }
                 }
             }
         }

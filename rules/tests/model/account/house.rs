@@ -111,8 +111,8 @@ impl House {
     }
 }
 
-/// Every way to each person.
-pub(crate) const WAYS: [&str; 5] = ["ines.push", "ines.mail", "tom.text", "neighbour.text", "neighbour.mail"];
+/// Every way to each person, in the order in which they are tried.
+pub(crate) const WAYS: [&str; 5] = ["ines.mail", "ines.push", "neighbour.mail", "neighbour.text", "tom.text"];
 
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) enum Deed {
@@ -130,8 +130,9 @@ pub(crate) enum Deed {
     Next(&'static str, usize),
     /// The button beside the siren.
     Hush,
-    /// A way takes no pages any more, or takes them again.
+    /// A way takes no pages any more, or none now, or takes them again.
     Breaks(&'static str),
+    PutsOff(&'static str),
     Mends(&'static str),
     /// A person switches the heater on or off.
     Draws,

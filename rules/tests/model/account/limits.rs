@@ -9,7 +9,7 @@ use super::telling::asks;
 
 const HOUR: i64 = 60 * MINUTE;
 
-/// A page that waits for room.
+/// A page that waits for room, or for its way to take it.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Waiting {
     pub(super) until: i64,
@@ -17,12 +17,14 @@ pub(super) struct Waiting {
     pub(super) nth: u32,
     pub(super) what: &'static str,
     /// When it was planned.
-    told: (i64, u32),
+    pub(super) told: (i64, u32),
+    /// So often its way has put it off; never, if it waits for room.
+    pub(super) tries: u32,
 }
 
 /// How a page of this call-out is meant.
-fn is_call(call: &Call, what: &str) -> bool {
-    what == "ask" || (what == "call" && !call.digest)
+pub(super) fn is_call(call: &Call, what: &str) -> bool {
+    matches!(what, "ask" | "news") || (what == "call" && !call.digest)
 }
 
 impl Account<'_> {
@@ -70,24 +72,37 @@ impl Account<'_> {
             }
         }
         if let Some(until) = self.room_at(at, target, what) {
-            self.planned += 1;
-            let waiting = Waiting { until, nth: self.planned, what, told };
+            self.takes_its_place(at, target);
+            self.waits(at, target, what, (until, 0));
             let call = &mut self.calls[at];
-            if let Some(older) = call.waiting.insert(target, waiting) {
-                let in_vain = is_call(call, older.what);
-                call.in_vain.extend(in_vain.then_some(target));
-            }
             call.lost.insert((told, target));
             call.failed.push(target);
             return false;
         }
         self.carried.entry(target).or_default().push(self.now);
-        if let Some(older) = self.calls[at].waiting.remove(target) {
-            let call = &mut self.calls[at];
+        true
+    }
+
+    /// A page waits: until when, and how often its way has put it off.
+    pub(super) fn waits(
+        &mut self,
+        at: usize,
+        target: &'static str,
+        what: &'static str,
+        (until, tries): (i64, u32),
+    ) {
+        self.planned += 1;
+        let (nth, told) = (self.planned, (self.now, self.failures));
+        self.calls[at].waiting.insert(target, Waiting { until, nth, what, told, tries });
+    }
+
+    /// A newer page goes the way of one that waits, which never leaves then.
+    pub(super) fn takes_its_place(&mut self, at: usize, target: &'static str) {
+        let call = &mut self.calls[at];
+        if let Some(older) = call.waiting.remove(target) {
             let in_vain = is_call(call, older.what);
             call.in_vain.extend(in_vain.then_some(target));
         }
-        true
     }
 
     /// All that waits, in the order in which it was planned.
@@ -104,6 +119,9 @@ impl Account<'_> {
     /// Its time has come to be tried again.
     pub(super) fn tries_again(&mut self, at: usize, target: &'static str) {
         let Some(waiting) = self.calls[at].waiting.get(target).copied() else { return };
+        if waiting.tries > 0 {
+            return self.tries_what_was_put_off(at, target, waiting);
+        }
         if let Some(until) = self.room_at(at, target, waiting.what).filter(|until| *until > self.now) {
             if let Some(waiting) = self.calls[at].waiting.get_mut(target) {
                 waiting.until = until;

@@ -28,6 +28,15 @@ impl Account<'_> {
         waits.then_some(until)
     }
 
+    /// It is quiet for something that calls, and quiet does not hold it.
+    pub(super) fn cant_wait(&self, at: usize) -> bool {
+        let mut calling = self.calls[at].members.iter().filter(|it| it.calls(self.now));
+        calling.any(|it| {
+            self.quiet_until(self.house.alarms[it.alarm].ladder).is_some()
+                && self.is_held(it.alarm, it.raised).is_none()
+        })
+    }
+
     /// If quiet holds all that calls.
     pub(super) fn held_until(&self, at: usize) -> Option<i64> {
         let calling: Vec<&Member> = self.calls[at].members.iter().filter(|it| it.calls(self.now)).collect();

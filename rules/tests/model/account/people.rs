@@ -1,7 +1,7 @@
 //! What people say: answers, and "next person now"; and what comes of their silence.
 
 use super::Account;
-use super::call::{Member, Phase};
+use super::call::{Call, Member, Phase};
 use super::house::{MINUTE, Rank, WAYS, person};
 
 impl Account<'_> {
@@ -16,9 +16,19 @@ impl Account<'_> {
         of(true).or_else(|| of(false))
     }
 
+    /// What an alarm's own code answers: the call-out that has it, or else that of the alarm.
+    fn call_by_code_of(&self, alarm: usize) -> Option<usize> {
+        let spell = self.spells[alarm].map(|spell| spell.nth);
+        let has_it = |call: &Call| call.phase != Phase::Over && spell.is_some() && call.spell == spell;
+        self.calls.iter().position(has_it).or_else(|| self.call_of(alarm))
+    }
+
     pub(super) fn answers(&mut self, who: &'static str, alarm: usize, own: bool, named: Option<i64>) {
         let now = self.now;
-        let Some(at) = self.call_of(alarm) else { return };
+        let by_code = if own { self.call_by_code_of(alarm) } else { self.call_of(alarm) };
+        let Some(at) = by_code else { return };
+        let covered: Vec<usize> = self.calls[at].members.iter().map(|it| it.alarm).collect();
+        let covered = covered.into_iter().filter(|it| self.call_of(*it) == Some(at)).collect::<Vec<_>>();
         let standing: Vec<usize> =
             self.calls[at].members.iter().filter(|it| it.stands()).map(|it| it.alarm).collect();
         let of = |alarm: &usize| &self.house.ladders[self.house.alarms[*alarm].ladder];
@@ -38,8 +48,11 @@ impl Account<'_> {
                     call.nothing_since = Some(now);
                 }
             }
+            self.sees_to_spell(alarm, true);
             return self.see_to_ladders(at);
         }
+        covered.into_iter().for_each(|alarm| self.sees_to_spell(alarm, true));
+        let call = &mut self.calls[at];
         let replaces = match call.phase {
             Phase::Answered(_) | Phase::Asking(_) => Some(call.answerer),
             _ if call.nothing_since.is_some() => Some(""),
@@ -98,11 +111,11 @@ impl Account<'_> {
     pub(super) fn nobody_said_a_word(&mut self, at: usize) {
         match self.held_until(at) {
             Some(until) => self.calls[at].phase = Phase::ForMorning(until),
-            None => self.rung_after(at, true),
+            None => self.rung_after(at, true, "call"),
         }
     }
 
-    pub(super) fn rung_after(&mut self, at: usize, all_before: bool) {
+    pub(super) fn rung_after(&mut self, at: usize, all_before: bool, what: &'static str) {
         let Some(rank) = self.standing(&self.calls[at]) else {
             self.calls[at].phase = Phase::Climbing;
             return;
@@ -112,13 +125,13 @@ impl Account<'_> {
             let after = self.last_reached(at, ladder, rank).map_or(0, |reached| reached + 1).min(last);
             self.begin(at, ladder, rank, after, 0);
             for rung in if all_before { 0 } else { after }..=after {
-                self.take(at, ladder, rank, rung);
+                self.take(at, (ladder, rank), rung, what);
             }
         }
     }
 
     pub(super) fn presses_next(&mut self, who: &'static str, alarm: usize) {
-        let Some(at) = self.call_of(alarm) else { return };
+        let Some(at) = self.call_by_code_of(alarm) else { return };
         if self.calls[at].nothing_since.is_some() {
             return;
         }
@@ -138,18 +151,18 @@ impl Account<'_> {
             for ladder in ladders {
                 let last = self.house.ladders[ladder].rungs.len() - 1;
                 self.begin(at, ladder, rank, last, 0);
-                (0..=last).for_each(|rung| self.take(at, ladder, rank, rung));
+                (0..=last).for_each(|rung| self.take(at, (ladder, rank), rung, "call"));
             }
         } else {
-            self.next_rung(at);
+            self.next_rung(at, "call");
         }
         self.see_to_ladders(at);
     }
 
     /// The next rung, now; at the rung after the last reached, if somebody has it.
-    pub(super) fn next_rung(&mut self, at: usize) {
+    pub(super) fn next_rung(&mut self, at: usize, what: &'static str) {
         if matches!(self.calls[at].phase, Phase::Answered(_) | Phase::Asking(_)) {
-            return self.rung_after(at, false);
+            return self.rung_after(at, false, what);
         }
         let Some(rank) = self.standing(&self.calls[at]) else { return };
         let climbing = self.calls[at].phase == Phase::Climbing;
@@ -159,7 +172,7 @@ impl Account<'_> {
             }
             let next = self.calls[at].climbs[&(ladder, rank)].next;
             if next < self.house.ladders[ladder].rungs.len() {
-                self.take(at, ladder, rank, next);
+                self.take(at, (ladder, rank), next, what);
             }
         }
     }
@@ -182,10 +195,10 @@ impl Account<'_> {
             if matches!(call.phase, Phase::Answered(_) | Phase::Asking(_)) {
                 let who = call.answerer;
                 let ways = WAYS.into_iter().filter(|target| person(target) == who);
-                ways.for_each(|target| self.tell(at, target, "call"));
+                ways.for_each(|target| self.tell(at, target, "news"));
             }
-            self.told_so_far(at).into_iter().for_each(|target| self.tell(at, target, "call"));
-            self.next_rung(at);
+            self.told_so_far(at).into_iter().for_each(|target| self.tell(at, target, "news"));
+            self.next_rung(at, "news");
             self.see_to_ladders(at);
         }
     }

@@ -12,7 +12,12 @@ impl Account<'_> {
             return self.tell_siren(at);
         }
         let now = self.now;
+        let told = (now, self.failures);
+        let cant_wait = self.calls[at].digest && self.cant_wait(at);
         let call = &mut self.calls[at];
+        // A rung adds nothing to the news of the same moment.
+        let is_news = call.out.iter().any(|(at, to, what)| (*at, *to, *what) == (told, target, "news"));
+        let what = if (is_news || cant_wait) && what == "call" { "news" } else { what };
         let asks = asks(what);
         for member in &mut call.members {
             // What latched, or waits for a hand, has not ended.
@@ -24,14 +29,11 @@ impl Account<'_> {
         if asks {
             call.told.insert(target, now);
         }
-        match self.broken.contains(target) {
-            true => {
-                call.failed.push(target);
-                call.lost.insert(((now, self.failures), target));
-            }
-            false if !self.finds_room(at, target, what) => return,
-            false if asks => drop(self.calls[at].reached.insert(target)),
-            false => {}
+        if self.amiss(target).is_none() && !self.finds_room(at, target, what) {
+            return;
+        }
+        if self.tries(at, target, what) && asks {
+            self.calls[at].reached.insert(target);
         }
         self.calls[at].out.push(((now, self.failures), target, what));
     }
@@ -59,7 +61,7 @@ impl Account<'_> {
                     continue;
                 }
                 let what = match *what {
-                    "ask" => "call",
+                    "ask" | "news" => "call",
                     "call" if call.digest => "digest",
                     "morning" => "digest",
                     what => what,
@@ -97,7 +99,7 @@ impl Account<'_> {
 
     pub(super) fn news(&mut self, at: usize) {
         if self.held_until(at).is_none() {
-            self.told_so_far(at).into_iter().for_each(|target| self.tell(at, target, "call"));
+            self.told_so_far(at).into_iter().for_each(|target| self.tell(at, target, "news"));
         }
     }
 
@@ -122,7 +124,7 @@ impl Account<'_> {
             Phase::Climbing => {
                 for (ladder, next) in in_vain {
                     if next < self.house.ladders[ladder].rungs.len() {
-                        self.take(at, ladder, rank, next);
+                        self.take(at, (ladder, rank), next, "call");
                     }
                 }
             }
@@ -187,13 +189,13 @@ impl Account<'_> {
     }
 
     /// A rung is told; if it reaches nobody, those after it.
-    pub(super) fn take(&mut self, at: usize, ladder: usize, rank: Rank, rung: usize) {
+    pub(super) fn take(&mut self, at: usize, (ladder, rank): (usize, Rank), rung: usize, what: &'static str) {
         let rungs: Vec<i64> =
             self.house.ladders[ladder].rungs.iter().map(|(after, _)| *after * MINUTE).collect();
         let last = rungs.len() - 1;
         for (nth, rung) in (rung..=rung.max(rungs.len())).enumerate() {
             let to = self.whom(at, ladder, rank, rung, nth == 0);
-            to.iter().for_each(|target| self.tell(at, target, "call"));
+            to.iter().for_each(|target| self.tell(at, target, what));
             let now = self.now;
             let again = self.house.ladders[ladder].again * MINUTE;
             self.calls[at].unheard = None;
@@ -210,7 +212,7 @@ impl Account<'_> {
 }
 
 pub(super) fn asks(what: &str) -> bool {
-    matches!(what, "call" | "ask" | "morning")
+    matches!(what, "call" | "news" | "ask" | "morning")
 }
 
 /// A siren is nobody.

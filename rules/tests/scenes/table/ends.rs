@@ -280,3 +280,27 @@ fn heaters_that_were_cut_keep_the_call_out_standing_though_their_alarm_is_shelve
         assert_eq!(night.calls(), 0, "{}", night.site.story());
     }
 }
+
+/// It has not ended, but a person had put it aside, and that is over.
+#[test]
+fn what_comes_off_the_shelf_into_a_call_out_that_waits_for_a_hand_is_called_out_anew_there() {
+    let hot = rules("hot critical mild; stopgap = { relay = \"heaters\", state = \"off\" }") + HEATERS;
+    for answered in [false, true] {
+        let mut night = Night::with(&hot, people(), NOON);
+        night.site.feed("room2/lagoon/heater", "200", Span::seconds(10));
+        night.wait(1);
+        night.raise("hot");
+        night.wait(5);
+        if answered {
+            night.answer("ines", "hot");
+        }
+        night.shelve("ines", "hot");
+        night.wait(19);
+        night.site.forget();
+        night.wait(2);
+        // The heaters stay cut, and who has that is told of the water again.
+        assert!(night.headline("ines.mail").contains("hot"), "{}", night.headline("ines.mail"));
+        night.told(&["26:00 ines.mail call", "26:00 ines.push call"]);
+        assert_eq!(night.calls(), 1, "{}", night.site.story());
+    }
+}

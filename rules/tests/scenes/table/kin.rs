@@ -1,6 +1,7 @@
 //! Kin: who joins whose call-out, and what becomes of a consequence when its cause goes first.
 
 use super::Night;
+use crate::harness::Channel;
 use slackwater_rules::record::Body;
 
 const POWER: &str = "
@@ -147,6 +148,49 @@ fn from_the_sixth_call_out_of_a_ladder_within_five_seconds_on_they_are_one_mass(
     assert!(night.calls() <= 6, "{}", night.site.story());
     let texts = night.site.world.sent.iter().filter(|sent| sent.to == "tom.text").count();
     assert!(texts <= 6, "{texts} pages\n{}", night.site.story());
+}
+
+/// A page's code answers what that page was about, and no other call-out.
+#[test]
+fn a_call_out_s_code_does_not_answer_what_began_it_and_stands_in_another_by_now() {
+    let mut night = Night::by_day(
+        "pump high loud
+         leak medium loud; latching = true; consequence-of = [\"pump\", \"power\"]
+         power critical mild",
+    );
+    night.raise("leak");
+    night.answer("ines", "leak");
+    night.raise("pump");
+    night.clear("leak");
+    night.wait(3);
+    night.raise("power");
+    night.raise("leak");
+    night.wait(1);
+    assert_eq!(night.calls(), 2, "{}", night.site.story());
+    night.answer("tom", "leak");
+    assert_eq!(night.site.state("leak"), "unacknowledged", "{}", night.site.story());
+    // It latched there, and stands.
+    night.clear("leak");
+    night.clear("power");
+    night.wait(30);
+    let status = night.site.engine.status(night.site.now);
+    assert!(status.calls.iter().any(|call| call.about.iter().any(|it| it.starts_with("leak"))), "{status:?}");
+}
+
+/// Its own answer runs out: its ladder begins anew, and not where it had come to.
+#[test]
+fn in_a_mass_what_was_answered_for_alone_begins_at_its_first_rung_again() {
+    let six = ["ant critical", "bee high", "cod high", "dab high", "eel high", "fry high"];
+    let mut night = Night::by_day(&six.map(|it| format!("{it} loud; when = \"gate-seen is on\"\n")).concat());
+    night.raise("gate");
+    night.site.channel("neighbour.text", Channel::Fails);
+    night.wait(2);
+    night.answer("ines", "ant");
+    night.wait(59);
+    night.site.forget();
+    night.wait(2);
+    let told: Vec<&str> = night.site.world.sent.iter().map(|sent| sent.to.as_str()).collect();
+    assert_eq!(told, ["neighbour.mail", "tom.text", "siren"], "{}", night.site.story());
 }
 
 #[test]

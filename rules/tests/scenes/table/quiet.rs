@@ -263,3 +263,79 @@ fn news_of_what_can_wait_breaks_its_answer_in_the_morning_and_tells_nobody_at_ni
     night.wait(9 * 60);
     night.told(&["555:00 ines.mail call", "565:00 ines.push call"]);
 }
+
+/// A page is about its news, and a digest about what could wait.
+#[test]
+fn what_can_not_wait_takes_its_kin_out_of_a_digest_that_was_told_too_and_those_told_hear_the_news() {
+    let mut night = Night::at_night(
+        "pump low mild
+         lamp low mild
+         power critical loud; consequence-of = [\"pump\"]",
+    );
+    night.raise("pump");
+    night.raise("lamp");
+    night.wait(480);
+    night.told(&["475:00 ines.mail digest"]);
+    night.raise("power");
+    night.wait(1);
+    assert!(night.headline("ines.mail").contains("power"), "{}", night.headline("ines.mail"));
+    night.told(&["480:00 ines.mail call", "480:00 tom.text call", "480:00 siren call"]);
+    assert_eq!(night.calls(), 2, "{}", night.site.story());
+    // The lamp goes on by itself, and an answer to the power is none to it.
+    night.answer("tom", "power");
+    night.wait(14);
+    night.told(&["481:00 ines.mail taken", "481:00 siren taken", "485:00 ines.push digest"]);
+}
+
+#[test]
+fn what_can_not_wait_takes_what_was_answered_at_night_out_too_and_whoever_has_it_hears_by_all_ways() {
+    let mut night = Night::at_night(
+        "pump low mild
+         power critical loud; consequence-of = [\"pump\"]",
+    );
+    night.raise("pump");
+    night.answer("ines", "pump");
+    night.wait(1);
+    night.raise("power");
+    night.wait(6);
+    assert!(night.headline("ines.mail").contains("power"), "{}", night.headline("ines.mail"));
+    night.told(&[
+        "1:00 ines.mail call",
+        "1:00 ines.push call",
+        "1:00 tom.text call",
+        "1:00 siren call",
+        "4:00 siren taken",
+        "6:00 neighbour.text call",
+    ]);
+    assert_eq!(night.calls(), 1, "{}", night.site.story());
+}
+
+#[test]
+fn what_can_not_wait_and_joins_what_was_told_at_night_is_no_thing_that_could() {
+    let mut night = Night::at_night(
+        "slow medium mild; time-to-respond = \"12 h\"
+         soon medium mild; time-to-respond = \"2 h\"; consequence-of = [\"slow\"]",
+    );
+    night.raise("slow");
+    night.next("tom", "slow");
+    night.wait(1);
+    night.raise("soon");
+    night.wait(10);
+    night.told(&["0:00 ines.mail digest", "10:00 ines.push call"]);
+}
+
+#[test]
+fn what_gets_worse_in_the_morning_is_a_page_about_that_and_none_about_the_night() {
+    let mut night = Night::at_night(
+        "pump low mild; worse = \"depth-seen is on\"
+         lamp low mild
+         depth low none",
+    );
+    night.raise("pump");
+    night.raise("lamp");
+    night.wait(480);
+    night.raise("depth");
+    night.wait(1);
+    assert!(night.headline("ines.mail").contains("pump: it got worse"), "{}", night.headline("ines.mail"));
+    night.told(&["475:00 ines.mail digest", "480:00 ines.mail call"]);
+}

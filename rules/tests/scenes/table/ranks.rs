@@ -1,6 +1,7 @@
 //! Ranks: a call-out follows its worst standing member, up at once and down in its own time.
 
 use super::Night;
+use slackwater_rules::page::Page;
 
 const KIN: &str = "
     pump low mild
@@ -137,6 +138,90 @@ fn worse_is_news_once_of_one_spell_and_again_of_one_that_comes_after_an_answer_l
         night.wait(1);
         night.told(&["30:02 ines.mail call", "31:02 ines.mail call"]);
     }
+}
+
+/// Whoever hears of it by another call-out has heard an all-clear at most.
+#[test]
+fn what_got_worse_and_comes_back_worse_into_another_call_out_is_news_to_those_who_are_told_there() {
+    let mut night = Night::by_day(
+        "pump high mild; worse = \"depth-seen is on\"
+         flow high loud; consequence-of = [\"pump\"]
+         depth low none",
+    );
+    night.raise("pump");
+    night.raise("depth");
+    night.clear("pump");
+    night.wait(3);
+    night.told(&["0:00 ines.mail call", "0:00 ines.mail call", "2:00 ines.mail clear"]);
+    night.raise("flow");
+    night.wait(1);
+    night.raise("pump");
+    night.wait(1);
+    assert!(night.headline("tom.text").contains("pump: it got worse"), "{}", night.headline("tom.text"));
+    night.told(&["3:00 tom.text call", "4:00 tom.text call", "4:00 ines.mail call"]);
+    // Once there too.
+    night.clear("depth");
+    night.raise("depth");
+    night.wait(1);
+    night.told(&[]);
+}
+
+#[test]
+fn what_got_worse_and_comes_back_unanswered_into_its_own_call_out_is_no_news_a_second_time() {
+    let mut night = Night::by_day(
+        "power high mild
+         pump high mild; consequence-of = [\"power\"]; worse = \"depth-seen is on\"
+         depth low none",
+    );
+    night.raise("power");
+    night.raise("pump");
+    night.raise("depth");
+    night.seconds(1);
+    night.told(&["0:00 ines.mail call", "0:00 ines.mail call"]);
+    night.clear("pump");
+    night.wait(15);
+    night.told(&["10:00 ines.push call"]);
+    // Its end was told by that, and nobody has answered.
+    night.raise("pump");
+    night.wait(10);
+    night.told(&[]);
+}
+
+#[test]
+fn what_got_worse_at_night_is_said_to_be_so_where_its_kin_takes_it() {
+    let mut night = Night::at_night(
+        "pump low mild; worse = \"depth-seen is on\"
+         power critical loud; consequence-of = [\"pump\"]
+         depth low none",
+    );
+    night.raise("pump");
+    night.raise("depth");
+    night.wait(1);
+    night.raise("power");
+    night.wait(1);
+    night.told(&["1:00 tom.text call", "1:00 siren call"]);
+    let call = night.site.engine.status(night.site.now).calls.remove(0).id;
+    let page = Page::read_by(&night.site.engine, call, "tom").expect("it runs");
+    assert!(page.body.contains("It got worse"), "{}", page.body);
+}
+
+#[test]
+fn what_comes_back_after_an_answer_and_is_not_worse_is_not_said_to_be() {
+    let mut night = Night::by_day(
+        "pump high mild; worse = \"depth-seen is on\"
+         depth low none",
+    );
+    night.raise("pump");
+    night.raise("depth");
+    night.answer("ines", "pump");
+    night.clear("depth");
+    night.clear("pump");
+    night.wait(1);
+    night.raise("pump");
+    night.wait(1);
+    let call = night.site.engine.status(night.site.now).calls.remove(0).id;
+    let page = Page::read_by(&night.site.engine, call, "ines").expect("it runs");
+    assert!(!page.body.to_lowercase().contains("it got worse"), "{}", page.body);
 }
 
 #[test]

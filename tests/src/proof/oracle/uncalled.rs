@@ -171,7 +171,9 @@ impl Oracle<'_> {
                     .collect();
                 names.sort_unstable();
                 names.dedup();
-                let allowed = 1 + self.more_allowed(*danger, spell, end);
+                let allowed = 1
+                    + self.more_allowed(*danger, spell, end)
+                    + usize::from(self.is_graver_news(*danger, spell, way));
                 if names.len() > allowed {
                     let words = danger.words();
                     wrong.push(format!(
@@ -200,6 +202,16 @@ impl Oracle<'_> {
         let kills =
             self.told.lives.iter().filter_map(|life| life.until).filter(|at| *at >= spell.from).count();
         more + if forgets > 0 { forgets + kills } else { 0 }
+    }
+
+    /// Whether somebody has something milder of the same cause when this begins: then they have the
+    /// news at once, and are asked again when the graver ladder comes to them.
+    fn is_graver_news(&self, danger: Danger, spell: &Stretch, way: &str) -> bool {
+        let before = self.told.arrivals.iter().filter(|page| page.to == way && page.at < spell.from);
+        let kin = before.filter(|page| leads(page).is_some_and(|of| of.group() == danger.group()));
+        let last = kin.max_by_key(|page| page.at);
+        danger == Danger::PowerLost
+            && last.is_some_and(|page| kind(page) == Kind::Call && leads(page) == Some(Danger::StillWater))
     }
 
     /// The air pump is told to run only while the power is lost.
