@@ -12,6 +12,10 @@ use std::sync::OnceLock;
 /// So many letters has a step in a text at most: a text of 160 has room for what is wrong too.
 pub const TEXT_LETTERS: usize = 60;
 
+/// What is looked at before anything else: water and mains kill people.
+pub const GATE: &str =
+    "Dry where you stand, and all plugs? Wet: touch nothing, call for help. Keep hands out of water.";
+
 /// Who may do what a line says.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -35,6 +39,8 @@ pub enum LineKind {
     LookFirst,
     /// Something not to do: no first step, since it changes nothing.
     LeaveAlone,
+    /// What comes when it is over, and how things are left: no step.
+    Ending,
 }
 
 /// An act that may be done already, by the watch or by a person.
@@ -68,8 +74,12 @@ impl Who {
 
 impl LineKind {
     /// By the names that files use.
-    pub const ALL: [(&'static str, Self); 3] =
-        [("act", Self::Act), ("look-first", Self::LookFirst), ("leave-alone", Self::LeaveAlone)];
+    pub const ALL: [(&'static str, Self); 4] = [
+        ("act", Self::Act),
+        ("look-first", Self::LookFirst),
+        ("leave-alone", Self::LeaveAlone),
+        ("ending", Self::Ending),
+    ];
 }
 
 impl Act {
@@ -84,19 +94,19 @@ impl Act {
     /// That it is done, as a page says it.
     pub fn done(self) -> &'static str {
         match self {
-            Self::Air => "air runs already: a sensor shows it.",
-            Self::HeatOff => "the heaters are off: a sensor shows it.",
-            Self::LightOff => "the light is off: a sensor shows it.",
-            Self::FeederOff => "the feeder is off.",
+            Self::Air => "air runs",
+            Self::HeatOff => "the heaters are off",
+            Self::LightOff => "the light is off",
+            Self::FeederOff => "the feeder is off",
         }
     }
 
     /// The same behind a tank's name: a phone's first screen is small.
     pub fn done_there(self) -> &'static str {
         match self {
-            Self::Air => "gets air already, as a sensor shows.",
-            Self::HeatOff => "heaters are off already, as a sensor shows.",
-            Self::LightOff => "light is off already, as a sensor shows.",
+            Self::Air => "gets air, as a sensor shows.",
+            Self::HeatOff => "heaters are off, as a sensor shows.",
+            Self::LightOff => "light is off, as a sensor shows.",
             Self::FeederOff => "feeder off.",
         }
     }
@@ -124,6 +134,10 @@ pub struct CardLine {
     pub kind: LineKind,
     /// The act that it is, if the watch can know of it.
     pub act: Option<Act>,
+    /// The act that it undoes: a card that may end the air ticks no air.
+    pub ends: Option<Act>,
+    /// What whoever calls is to say besides, so that one call carries it: `how the fish breathe`.
+    pub tell: Option<String>,
     /// Shown only against this harm.
     pub needs: Option<Harm>,
     /// It names a heater's plug: who has never seen one is told how to know it. What turns heat off
@@ -198,6 +212,16 @@ impl Card {
         Self { lines: lines.into_iter().map(CardLine::plain).collect() }
     }
 
+    /// Lines of this program's own. Whoever is sent to a tank passes the same gate first, whatever
+    /// has happened there: no card can be without it, and none words it in its own way.
+    pub fn gated(mut lines: Vec<CardLine>) -> Self {
+        if lines.iter().any(|line| line.who == Who::Anyone) {
+            let source = Some("flood".to_owned());
+            lines.insert(0, CardLine { kind: LineKind::LookFirst, source, ..CardLine::plain(GATE) });
+        }
+        Self { lines }
+    }
+
     /// The words of all lines.
     pub fn words(&self) -> Vec<&str> {
         self.lines.iter().map(|line| line.words.as_str()).collect()
@@ -209,7 +233,8 @@ impl Card {
         let helps =
             |line: &&CardLine| line.needs.is_none_or(threatens) && (now.disbelieved || !line.disbelieved);
         let step = |line: &'a CardLine| {
-            let left = line.act.and_then(|act| now.acts.get(&act));
+            let lasts = |act: &Act| !self.lines.iter().any(|line| line.ends == Some(*act));
+            let left = line.act.filter(lasts).and_then(|act| now.acts.get(&act));
             Step { line, done: left.is_some_and(Vec::is_empty), left: left.map_or(&[], Vec::as_slice) }
         };
         self.lines.iter().filter(helps).map(step).collect()
@@ -223,7 +248,8 @@ impl Card {
     /// The first of these steps that is not done, whole and in at most [`TEXT_LETTERS`] letters:
     /// one that is worded for texts, or else one whose own words are short enough.
     pub fn first_text<'a>(steps: &[Step<'a>]) -> Option<&'a str> {
-        let mut open = steps.iter().filter(|step| !step.done).map(|step| step.line);
+        let open = steps.iter().filter(|step| !step.done).map(|step| step.line);
+        let mut open = open.filter(|line| line.kind != LineKind::Ending);
         open.clone().find_map(|line| line.text.as_deref()).or_else(|| open.find_map(CardLine::short))
     }
 }
@@ -294,7 +320,7 @@ impl CardTable {
         for line in &mut lines {
             line.needs = line.needs.filter(|needs| Some(*needs) != harm);
         }
-        BuiltIn { name, card: Card { lines } }
+        BuiltIn { name, card: Card::gated(lines) }
     }
 }
 
@@ -317,8 +343,8 @@ pub fn source(key: &str) -> Option<&'static str> {
 #[cfg(test)]
 mod tests {
     use super::{
-        Act, BuiltIn, Card, CardFile, CardLine, FILES, Harm, LineKind, SOURCES, Situation, Who, built_in,
-        find, is_plain,
+        Act, BuiltIn, Card, CardFile, CardLine, FILES, GATE, Harm, LineKind, SOURCES, Situation, Who,
+        built_in, find, is_plain,
     };
     use std::collections::{BTreeMap, BTreeSet};
 
@@ -357,7 +383,7 @@ mod tests {
         let sources: BTreeMap<String, String> = toml::from_str(SOURCES).expect("sources");
         let mut used = BTreeSet::new();
         for BuiltIn { name, card } in built_in() {
-            assert!((1..=10).contains(&card.lines.len()), "{name} has {} lines", card.lines.len());
+            assert!((1..=12).contains(&card.lines.len()), "{name} has {} lines", card.lines.len());
             for line in &card.lines {
                 let words = &line.words;
                 let plain = words.chars().all(|sign| sign == '°' || sign == ' ' || sign.is_ascii_graphic());
@@ -406,16 +432,6 @@ mod tests {
     }
 
     #[test]
-    fn whoever_is_to_stay_out_is_told_what_comes_then() {
-        for BuiltIn { name, card } in built_in() {
-            for line in card.lines.iter().filter(|line| !line.words.contains("ands stay out")) {
-                let away = line.words.contains("tay out") || line.words.contains("tay off");
-                assert!(!away || line.words.ends_with(", and call for help."), "{name}: {}", line.words);
-            }
-        }
-    }
-
-    #[test]
     fn what_is_to_be_looked_at_first_has_an_act_behind_it() {
         for BuiltIn { name, card } in built_in() {
             let kinds: Vec<LineKind> = card.lines.iter().map(|line| line.kind).collect();
@@ -430,46 +446,64 @@ mod tests {
     }
 
     #[test]
-    fn unplugging_is_always_at_a_dry_plug_or_after_a_word_about_wet_ones() {
+    fn every_card_that_sends_anyone_anywhere_begins_with_the_same_gate_and_none_has_another() {
         for BuiltIn { name, card } in built_in() {
-            for text in card.lines.iter().flat_map(|line| [Some(&line.words), line.text.as_ref()]).flatten() {
-                let unplugs = text.to_lowercase().split([' ', ',', ':', '.']).any(|word| word == "unplug");
-                let careful = ["dry", "before you move it"].iter().any(|word| text.contains(word));
-                assert!(!unplugs || careful || name == "light-stuck-on", "{name}: {text}");
+            let sends = card.lines.iter().any(|line| line.who == Who::Anyone);
+            let gates = card.lines.iter().filter(|line| line.words == GATE).count();
+            assert_eq!(gates, usize::from(sends), "{name}");
+            assert!(!sends || card.lines[0].words == GATE, "{name}");
+            for line in card.lines.iter().filter(|line| line.words != GATE) {
+                let own = ["loor and plugs dry", "loor dry", "tay out, and", "touch nothing"];
+                assert!(!own.iter().any(|it| line.words.contains(it)), "{name}: {}", line.words);
             }
+        }
+        for words in ["all plugs?", "Wet: touch nothing, call for help.", "Keep hands out of water."] {
+            assert!(GATE.contains(words), "{words}");
         }
     }
 
     #[test]
-    fn nobody_bends_over_water_beside_plugs_before_a_word_about_a_dry_floor() {
+    fn a_text_that_has_no_gate_says_dry_where_a_plug_is_pulled_or_a_jug_lifted() {
         for BuiltIn { name, card } in built_in() {
-            let jug = card.lines.iter().position(|line| line.words.contains("jug"));
-            let dry = card.lines.iter().position(|line| {
-                line.kind == LineKind::LookFirst
-                    && (line.words.contains("floor dry") || line.words.contains("plugs dry"))
-            });
-            assert!(jug.is_none() || dry.is_some_and(|dry| Some(dry) < jug), "{name}");
             for text in card.lines.iter().filter_map(|line| line.text.as_deref()) {
+                let pulls = text.to_lowercase().split([' ', ',', ':', '.']).any(|word| word == "unplug");
+                assert!(!pulls || text.contains("dry"), "{name}: {text}");
                 assert!(!text.contains("jug") || text.contains("loor dry"), "{name}: {text}");
             }
         }
     }
 
     #[test]
-    fn nobody_pulls_a_plug_before_a_word_about_a_dry_floor_or_plugs() {
-        let pulls = |words: &str| {
-            let words = words.to_lowercase();
-            words.find("unplug ").or_else(|| words.find("unplug:")).map(|at| words[..at].to_owned())
-        };
-        let warns =
-            |words: &str| words.contains("dry") || words.contains("wet") || words.contains("Water on");
+    fn the_feeder_comes_before_the_lid_that_it_stands_on() {
         for BuiltIn { name, card } in built_in() {
-            for (at, line) in card.lines.iter().enumerate().filter(|(_, line)| line.who == Who::Anyone) {
-                let Some(before) = pulls(&line.words) else { continue };
-                let earlier = card.lines.iter().take(at).any(|line| warns(&line.words));
-                assert!(earlier || warns(&before), "{name}: {}", line.words);
-            }
+            let lid = card.lines.iter().position(|line| line.words.contains("open its lid"));
+            let feeder = card.lines.iter().position(|line| line.act == Some(Act::FeederOff));
+            assert!(lid.is_none() || feeder < lid, "{name}");
         }
+    }
+
+    #[test]
+    fn what_a_card_switches_off_by_hand_has_an_ending() {
+        for BuiltIn { name, card } in built_in() {
+            let anyone = || card.lines.iter().filter(|line| line.who == Who::Anyone);
+            let off = anyone().any(|line| {
+                line.kind != LineKind::Ending
+                    && line.act == Some(Act::HeatOff)
+                    && line.words.contains("nplug")
+            });
+            let on_again = anyone()
+                .any(|line| line.kind == LineKind::Ending || line.words.contains("Plug the heater in again"));
+            assert!(!off || on_again, "{name}");
+        }
+    }
+
+    #[test]
+    fn a_card_that_may_end_the_air_orders_it_though_it_runs() {
+        let now = Situation { acts: BTreeMap::from([(Act::Air, Vec::new())]), ..Situation::default() };
+        let leak = find("water-on-floor").expect("a card");
+        assert!(leak.steps(&now).iter().all(|step| !step.done));
+        let still = find("no-flow").expect("a card");
+        assert!(still.steps(&now).iter().any(|step| step.done));
     }
 
     #[test]

@@ -217,9 +217,9 @@ impl<W: World> ExplainedPart<'_, W> {
                         let why = words::for_people_in(&why);
                         return vec![ReadPart::of(match sight {
                             // A reader may never have heard the word.
-                            Sight::Broker => format!(
-                                "the sensors are not heard: the program in the house that passes on what they say, the broker, is away ({why})"
-                            ),
+                            Sight::Broker => {
+                                format!("the computer cannot see the tanks (the broker is away: {why})")
+                            }
                             Sight::Gateway(_) | Sight::Sensor(_) | Sight::Part(_) => why,
                         })];
                     }
@@ -306,6 +306,7 @@ impl<W: World> ExplainedPart<'_, W> {
                 }
                 Some(_) if matches!(formula, Formula::Window(window) if window.what == Aggregate::Swing) => {
                     let terms = self.terms_in_words(formula, place).into_iter();
+                    let beside = beside.replace("should be", "should change by");
                     terms.map(|term| ReadPart::of(format!("{term}{beside}"))).collect()
                 }
                 _ => self.terms_of(&[formula], place),

@@ -35,11 +35,13 @@ impl Facts<'_> {
         let todo = self.todo(&steps);
         let goes_on = todo.goes_on();
         said.part("What to do", todo.first);
-        said.part("How to answer", self.how_to_answer(goes_on));
+        said.part("How to answer", self.how_to_answer(goes_on, &self.to_tell(&steps)));
         said.part("What to do next", todo.then);
         said.part("Only for who knows the tank", todo.for_keeper);
         said.part("Words used here", self.what_words_mean(&said.plain()));
         said.part("How long there is", self.how_long());
+        let over = todo.ending.into_iter().chain(self.may_go().into_iter().map(PageLine::Plain));
+        said.part("When it is over", over.collect());
         said.part(self.help_title(), self.help(&todo.placed));
         said.part("What may be behind it", self.cause());
         said.part("What the watch has switched", self.what_was_done());
@@ -109,7 +111,8 @@ impl Facts<'_> {
     fn call_under(&self) -> Vec<String> {
         let Some(lead) = &self.lead else { return Vec::new() };
         let first = [Some(self.how_bad()), Some(self.who_has_it()), self.where_to_go()];
-        let mut lines = vec![first.into_iter().flatten().collect::<Vec<_>>().join(" ")];
+        let first = first.into_iter().flatten().filter(|said| !said.is_empty());
+        let mut lines = vec![first.collect::<Vec<_>>().join(" ")];
         if self.news_heading(lead) != lead.heading() {
             let since = self.time(lead.onset);
             let what = if lead.stands() { lead.heading() } else { format!("It was: {}", lead.heading()) };
@@ -156,11 +159,14 @@ impl Facts<'_> {
         };
         let act = match (self.priority, due) {
             (Priority::Critical, ActBy::Time(by)) => format!("act at once, before {by}"),
-            (Priority::Critical, _) => "act at once, or animals may die".to_owned(),
+            (Priority::Critical | Priority::High, ActBy::AtOnce | ActBy::Over) => {
+                "go now, later still helps".to_owned()
+            }
+            (Priority::Critical, ActBy::Unsaid) => "act at once, or animals may die".to_owned(),
             (Priority::High | Priority::Medium, ActBy::Time(by)) => format!("act by {by}"),
             (Priority::Low, ActBy::Time(by)) => format!("no hurry, act by {by}"),
-            (Priority::High | Priority::Medium, ActBy::AtOnce) | (Priority::High, _) => "act now".to_owned(),
-            (Priority::Medium, _) => "act today".to_owned(),
+            (Priority::High, ActBy::Unsaid) | (Priority::Medium, ActBy::AtOnce) => "act now".to_owned(),
+            (Priority::Medium, ActBy::Over | ActBy::Unsaid) => "act today".to_owned(),
             (Priority::Low, _) => "tomorrow will do".to_owned(),
         };
         let rank = match self.priority {
@@ -175,6 +181,7 @@ impl Facts<'_> {
 
     fn who_has_it(&self) -> String {
         match self.answers.last() {
+            None if self.helped().is_some() => String::new(),
             None => "Nobody has answered yet.".to_owned(),
             Some((by, at)) => format!("{} answered at {}.", self.person(&by.who), self.time(*at)),
         }
@@ -216,12 +223,12 @@ impl Facts<'_> {
     }
 
     /// By which ways, and what an answer means; and at which step to go on then.
-    pub(super) fn how_to_answer(&self, goes_on: Option<usize>) -> Vec<PageLine> {
+    pub(super) fn how_to_answer(&self, goes_on: Option<usize>, tell: &str) -> Vec<PageLine> {
         let ways = self.ways();
         // The steps go on below: nobody may take the answer for the end of them.
         let then = goes_on.map(|step| format!(" Then step {step}.")).unwrap_or_default();
         if ways.is_empty() {
-            return self.answer_by_phone(goes_on, &then);
+            return self.answer_by_phone(goes_on, tell, &then);
         }
         let mut lines = ways::lines(&ways, self.code, self.reader().map_or("", |(name, _)| name));
         // Where nothing easy is left, a call is what a person can always make.
@@ -237,7 +244,7 @@ impl Facts<'_> {
 
     /// Whoever has no way to answer tells somebody who may have one; and goes on where nobody picks
     /// up: who is not at home must not stop the one who is.
-    fn answer_by_phone(&self, goes_on: Option<usize>, then: &str) -> Vec<PageLine> {
+    fn answer_by_phone(&self, goes_on: Option<usize>, tell: &str, then: &str) -> Vec<PageLine> {
         let acts = self.purpose == Purpose::Call;
         let call = match goes_on {
             Some(next) if next > 2 => format!("After step {} call", next - 1),
@@ -256,9 +263,9 @@ impl Facts<'_> {
         let code = self.code;
         vec![
             PageLine::of(format!(
-                "{call} {whom}. Say: I take care of it, code {code}. A reply reaches nobody.{then}"
+                "{call} {whom}. Say: I take care of it, code {code}{tell}. A reply reaches nobody.{then}"
             )),
-            PageLine::of(format!("No answer?{nobody}")),
+            PageLine::of(format!("No answer, or a voicemail?{nobody}")),
         ]
     }
 
@@ -276,19 +283,9 @@ impl Facts<'_> {
         format!("It means: I take care of it{all}{act}.{}", others.unwrap_or_default())
     }
 
-    /// For who may never have been here: how many aquariums there are. Where one is meant, the
-    /// page begins with where it stands.
-    fn what_place_this_is(&self) -> Option<String> {
-        let many = self.plan.tanks.len();
-        self.helped()?
-            .tank
-            .is_none()
-            .then(|| format!("{} has {}.", self.plan.site, words::counted(many, "aquarium")))
-    }
-
     /// For a helper: where to go.
     fn where_to_go(&self) -> Option<String> {
-        Some(helping::where_to_go(self.plan, self.helped()?.tank?))
+        Some(helping::where_to_go(self.plan, self.helped()?.tank))
     }
 
     /// The alarm of this site that a helper is called for.
@@ -300,9 +297,10 @@ impl Facts<'_> {
         if self.is_helper() { "Where things are, and what you may do" } else { "For whoever helps" }
     }
 
-    /// What usually brings it about, while it stands.
+    /// What usually brings it about, while it stands: a helper mends nothing.
     fn cause(&self) -> Vec<PageLine> {
-        let alarm = self.lead.as_ref().filter(|lead| lead.stands()).and_then(|lead| lead.alarm);
+        let alarm =
+            self.lead.as_ref().filter(|lead| lead.stands() && !self.is_helper()).and_then(|lead| lead.alarm);
         let cause = alarm.and_then(|alarm| alarm.cause.as_deref());
         cause.map(|cause| PageLine::of(words::sentence(cause))).into_iter().collect()
     }
@@ -313,7 +311,7 @@ impl Facts<'_> {
         // Who has no other way to answer is told above whom to call.
         let called = if self.ways().is_empty() { CALLED } else { 0 };
         let lines = alarm.map(|alarm| helping::lines(self.plan, alarm.tank, self.reader(), said, called));
-        self.what_place_this_is().into_iter().chain(lines.unwrap_or_default()).map(PageLine::Plain).collect()
+        lines.unwrap_or_default().into_iter().map(PageLine::Plain).collect()
     }
 
     /// What else of this kind there is in the call-out, the worst first.
@@ -332,14 +330,10 @@ impl Facts<'_> {
 
     fn call_foot(&self) -> Vec<String> {
         let nth = self.before + self.after.len() + 1;
-        let nth = if nth == 1 {
-            "the first message to you this way".to_owned()
-        } else {
-            format!("message {nth} to you this way")
-        };
+        let nth = if nth == 1 { String::new() } else { format!(": message {nth} to you this way") };
         let mut foot = vec![
             format!(
-                "Sent {} by the watch (the computer that reads the sensors): {nth}.",
+                "Sent {} by the watch (the computer that reads the sensors){nth}.",
                 self.time(self.now.mono)
             ),
             format!("All messages with the code {} are about this: one answer is enough.", self.code),

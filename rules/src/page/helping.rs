@@ -4,9 +4,9 @@
 use super::said::PageLine;
 use crate::card;
 use crate::plan::ways::Skill;
-use crate::plan::{Contact, Help, Plan, TankId};
+use crate::plan::{Contact, Help, Plan, Tank, TankId};
 use crate::site::Callee;
-use crate::words::{capital, sentence};
+use crate::words::capital;
 use std::collections::BTreeSet;
 use std::sync::OnceLock;
 
@@ -16,7 +16,10 @@ const MEANINGS: [(&str, &str); 17] = [
     ("return pump", "stands in the sump and lifts its water back into the tank"),
     ("circulation pump", "hangs inside the tank and moves its water"),
     ("top-off", "a small pump that fills up fresh water from a can or box beside the tank"),
-    ("air pump", "a small box that blows bubbles into the water, through a thin hose"),
+    (
+        "air pump",
+        "a small box that blows bubbles through a hose; hold the hose, let the stone at its end sink deep, switch on",
+    ),
     ("dosing pump", "a small pump that drips something from a bottle into the water"),
     ("skimmer", "a tall tube with a cup of foam on top, in the sump or beside it"),
     ("reactor", "a closed tube that water is pumped through, in the sump or beside it"),
@@ -30,7 +33,7 @@ const MEANINGS: [(&str, &str); 17] = [
     ("pH", "how acid the water is: low is acid; a fast change either way harms the animals"),
     ("the watch", "the small computer that reads the sensors, and sends these messages"),
 ];
-const KEEPER: &str = "the keeper";
+pub(super) const KEEPER: &str = "the keeper";
 /// So begins the name of a gateway's place.
 const GATEWAY: &str = "gateway ";
 
@@ -47,18 +50,18 @@ pub(super) fn callees<'p>(
     plan.help.call.iter().filter(move |callee| !is_reader(&callee.name))
 }
 
+/// By which name a helper knows who keeps the tanks.
+pub(super) fn keeper<'p>(plan: &'p Plan, reader: Option<(&'p str, &'p Contact)>) -> Option<&'p str> {
+    let first = callees(plan, reader).next().filter(|_| reader.is_some_and(|(_, who)| who.helper))?;
+    Some(&first.name)
+}
+
 /// Where what a step names is to be found, of this tank first, then of the site: `Heater plugs:
 /// left of the stand.` A step names a thing if each word of the thing's name stands in it; of two
 /// such names the one that says more is meant. The pump that gives air is the one on a battery,
 /// whether the step says so or not. A step about no one tank is told the place in each: `Heater
-/// plugs (lagoon): left of the stand.` The things that say most stand first, each with the number
-/// of its words.
-pub(super) fn places_of(
-    plan: &Plan,
-    about: Option<TankId>,
-    step: &str,
-    gives_air: bool,
-) -> Vec<(usize, String)> {
+/// plugs (lagoon): left of the stand.` The things that say most stand first.
+pub(super) fn places_of(plan: &Plan, about: Option<TankId>, step: &str, gives_air: bool) -> Vec<String> {
     let tanks = || (0..).map(TankId).zip(&plan.tanks);
     let opens = |title: &str| step.strip_prefix(&*capital(title)).is_some_and(|rest| rest.starts_with(':'));
     let named = tanks().find(|(_, tank)| opens(&tank.title)).map(|(id, _)| id);
@@ -68,6 +71,10 @@ pub(super) fn places_of(
     let of_tanks = of_tanks.map(|(_, tank)| (Some(tank.title.as_str()), &tank.help.places));
     let known = of_tanks.chain([(None, &plan.help.places)]);
     let mut said: Vec<String> = stems(step).collect();
+    // What is unplugged has a plug.
+    if said.iter().any(|word| word == "unplug") {
+        said.push("plug".to_owned());
+    }
     if gives_air {
         said.extend(["battery", "air", "pump"].map(str::to_owned));
     }
@@ -87,7 +94,7 @@ pub(super) fn places_of(
     let mut places: Vec<(usize, String)> =
         meant.map(|(_, (tank, entry))| (stems(&entry.0).count(), place(tank, entry))).collect();
     places.sort_by_key(|(words, _)| std::cmp::Reverse(*words));
-    places
+    places.into_iter().map(|(_, place)| place).collect()
 }
 
 /// Whether a step of some built-in card needs it: it is said there, and on no other page.
@@ -153,12 +160,19 @@ fn which_tank(plan: &Plan, tank: TankId) -> Option<String> {
     tank.help.looks.as_ref().map(|looks| format!("{}: {looks}", capital(&tank.title)))
 }
 
-/// Below a heading that names the tank, for who may never have been there: `Go to Halyard House:
-/// hall, the tall one.`
-pub(super) fn where_to_go(plan: &Plan, tank: TankId) -> String {
-    let looks = plan.tank(tank).help.looks.as_ref();
-    let there = looks.map_or(", to this aquarium".to_owned(), |looks| format!(": {looks}"));
-    sentence(&format!("Go to {}{there}", plan.site))
+/// Below the heading, for who may never have been there: `Go to Halyard House, aquarium lagoon
+/// (hall, the tall one).` Of a house with several the page says below which is where.
+pub(super) fn where_to_go(plan: &Plan, about: Option<TankId>) -> String {
+    let known = |tank: &Tank| match &tank.help.looks {
+        Some(looks) => format!("{} ({looks})", tank.title),
+        None => tank.title.clone(),
+    };
+    let site = &plan.site;
+    match (about.map(|about| plan.tank(about)), plan.tanks.as_slice()) {
+        (Some(tank), _) | (None, [tank]) => format!("Go to {site}, aquarium {}.", known(tank)),
+        (None, []) => format!("Go to {site}."),
+        (None, many) => format!("Go to {site}: {} aquariums.", many.len()),
+    }
 }
 
 /// The lines for a page about this tank, or about the whole site.
@@ -177,7 +191,7 @@ pub(super) fn lines(
     let tanks: Vec<(TankId, &str, &Help)> =
         tanks.map(|(id, tank)| (id, tank.title.as_str(), &tank.help)).collect();
     let place = |(thing, place): &(String, String)| format!("{}: {place}", capital(thing));
-    // Above it stands for a helper which aquarium a page about one is of.
+    // Above it stands for a helper which aquarium is which.
     let which = tanks.iter().filter(|_| about.is_none() || !to_helper);
     let mut lines: Vec<String> = which.filter_map(|(id, ..)| which_tank(plan, *id)).collect();
     let is_new = |found: &&(String, String)| {
@@ -207,9 +221,10 @@ pub(super) fn lines(
         let who = if to_helper { "you may" } else { "a helper may" };
         lines.push(format!("{}: {who} besides: {}.", capital(tank), help.may.join("; ")));
     }
-    let leaves = match to_helper {
-        true => "Leave to the keeper, who looks after the aquariums",
-        false => "A helper leaves to the keeper",
+    let leaves = match (to_helper, keeper(plan, reader)) {
+        (true, Some(name)) => format!("Leave to {name}, who looks after the aquariums"),
+        (true, None) => "Leave to the keeper, who looks after the aquariums".to_owned(),
+        (false, _) => "A helper leaves to the keeper".to_owned(),
     };
     lines.push(format!("{leaves}: {NOT_FOR_HELPERS}."));
     lines

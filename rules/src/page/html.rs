@@ -93,7 +93,7 @@ fn part_html(part: &PagePart, code: &str) -> String {
                 words(&step.said, code)
             ),
             PageLine::Step(number, step) => plain(&format!("{number}. {}", words(&step.said, code))),
-            PageLine::Done(text) => plain(&format!("&#10003; Done: {}", words(text, code))),
+            PageLine::Done(text) => plain(&format!("&#10003; Already so: {}", words(text, code))),
             PageLine::At(time, text) => format!(
                 "<table role=\"presentation\" cellpadding=\"0\" cellspacing=\"0\" border=\"0\" style=\"{FONT}\"><tr>\
                  <td valign=\"top\" style=\"width:64px;padding:2px 10px 2px 0\">{}</td>\

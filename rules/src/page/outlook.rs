@@ -18,6 +18,9 @@ const SOON_H: f64 = 12.0;
 /// What may come before this is said to come at any time.
 const AT_ONCE_H: f64 = 1.0 / 12.0;
 
+/// Nobody reads a page, gets up and goes in less.
+const TOO_NEAR_H: f64 = 0.25;
+
 /// By when somebody has to act.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) enum ActBy {
@@ -60,12 +63,11 @@ impl Outlook {
 impl Facts<'_> {
     /// A line a tank, those without air first, then the soonest; and the watch's own end.
     pub(super) fn how_long(&self) -> Vec<PageLine> {
-        let mut lines: Vec<PageLine> = self.time_to_act().into_iter().map(PageLine::Plain).collect();
         let found = self.by_urgency();
-        lines.extend(found.iter().enumerate().map(|(at, it)| PageLine::Plain(self.outlook(it, at == 0))));
+        let tanks = found.iter().enumerate().map(|(at, it)| PageLine::Plain(self.outlook(it, at == 0)));
+        let mut lines: Vec<PageLine> = tanks.collect();
         lines.extend(self.own_end().map(PageLine::Plain));
         lines.extend(self.consequence().map(PageLine::Plain));
-        lines.extend(self.may_go().map(PageLine::Plain));
         lines
     }
 
@@ -73,17 +75,22 @@ impl Facts<'_> {
     fn consequence(&self) -> Option<String> {
         let alarm = self.lead.as_ref().filter(|lead| lead.stands())?.alarm?;
         let consequence = alarm.consequence.as_ref()?;
-        Some(words::sentence(&match alarm.sight {
-            Some(_) => consequence.to_string(),
-            None => format!("If nobody acts: {consequence}"),
-        }))
+        match alarm.sight {
+            // What would not be seen is of no use to a helper, who looks.
+            Some(_) if self.is_helper() => None,
+            Some(_) => Some(words::sentence(consequence)),
+            None => Some(words::sentence(&format!("If nobody acts: {consequence}"))),
+        }
     }
 
-    /// For who has come from elsewhere: when that is enough.
-    fn may_go(&self) -> Option<String> {
+    /// For who has come from elsewhere: when that is enough, also where nobody ever says so.
+    pub(super) fn may_go(&self) -> Option<String> {
         self.helped().filter(|_| self.priority > Priority::Low)?;
         let who = helping::callees(self.plan, self.reader()).next().map_or("the keeper", |it| &it.name);
-        Some(format!("You may go when {who} says so, or when a message says \"all clear\"."))
+        Some(format!(
+            "You may go when {who} says so, or a message says \"all clear\". Nobody reached? Once all steps are done, \
+             go home, look again every hour while you can, and call each time."
+        ))
     }
 
     /// What says something, tanks without air first, then the soonest.
@@ -106,7 +113,7 @@ impl Facts<'_> {
         let soonest = harms.map(Outlook::early).fold(f64::INFINITY, f64::min);
         match soonest < left {
             _ if left <= 0.0 => ActBy::Over,
-            true if soonest < AT_ONCE_H => ActBy::AtOnce,
+            _ if left.min(soonest) < TOO_NEAR_H => ActBy::AtOnce,
             true => ActBy::Time(words::not_before(&self.now, soonest, &self.plan.zone)),
             false => ActBy::Time(self.time(by)),
         }
@@ -131,20 +138,6 @@ impl Facts<'_> {
             Some(_) | None => lead.onset,
         };
         Some(begins + given)
-    }
-
-    /// By when somebody has to act; where nothing says so, what the priority says.
-    fn time_to_act(&self) -> Option<String> {
-        let lead = self.lead.as_ref().filter(|lead| lead.stands())?;
-        Some(match (self.due(), lead.priority) {
-            (ActBy::Time(by), _) => format!("Act by {by}."),
-            (ActBy::Over, _) => "The time to act is over: go now.".to_owned(),
-            (ActBy::AtOnce, _) | (ActBy::Unsaid, Priority::Critical) => "Act at once.".to_owned(),
-            // Of an alarm that the plan has no more.
-            (ActBy::Unsaid, Priority::High) => "Act within the hour.".to_owned(),
-            (ActBy::Unsaid, Priority::Medium) => "Act today.".to_owned(),
-            (ActBy::Unsaid, Priority::Low) => "Tomorrow will do.".to_owned(),
-        })
     }
 
     fn outlook(&self, it: &Outlook, leads: bool) -> String {

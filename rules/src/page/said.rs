@@ -134,7 +134,7 @@ impl PageLine {
             Self::Plain(words) => words.clone(),
             Self::First(step) => format!("First: {}", step.said),
             Self::Step(number, step) => format!("{number}. {}", step.said),
-            Self::Done(words) => format!("Done: {words}"),
+            Self::Done(words) => format!("Already so: {words}"),
             Self::At(time, words) => format!("{time}  {words}"),
             Self::Link { words, address } => format!("{words} {address}"),
         }

@@ -19,8 +19,6 @@ const IF_ANY: [&str; 2] = [", if there is one", ", if there are any"];
 const STEPS: usize = 12;
 /// How somebody finds a heater's plug who has never seen one.
 const WHICH_HEATER: &str = "Heaters are rods of glass or metal in the water: follow each cable to its plug.";
-/// How somebody starts an air pump who has never done so.
-const HOW_TO_START_AIR: &str = "Hang its stone deep in the water, switch on: bubbles rise.";
 
 /// The steps of one page, in the order of its numbers.
 #[derive(Default)]
@@ -31,6 +29,8 @@ pub(super) struct Todo {
     pub(super) then: Vec<PageLine>,
     /// All later steps for who knows the tank.
     pub(super) for_keeper: Vec<PageLine>,
+    /// How things are left when it is over.
+    pub(super) ending: Vec<PageLine>,
     /// Where things are, as it was said beside a step.
     pub(super) placed: BTreeSet<String>,
 }
@@ -104,6 +104,9 @@ impl Facts<'_> {
 
     /// What stands before the answer, and what comes behind it.
     pub(super) fn todo(&self, steps: &[Step<'_>]) -> Todo {
+        let (endings, steps): (Vec<Step<'_>>, Vec<Step<'_>>) =
+            steps.iter().copied().partition(|step| step.line.kind == LineKind::Ending);
+        let steps = steps.as_slice();
         let (leads, later) = leading(steps);
         let mut todo = Todo::default();
         let mut once = SaidOnce::default();
@@ -113,7 +116,7 @@ impl Facts<'_> {
                 Who::Anyone => self.step_in_words(step),
             };
             let said = PageStep { own: step.line.words.clone(), said: words };
-            let said = self.with_place(step.line, said, &mut once, true);
+            let said = self.with_place(step.line, said, &mut once, !self.is_helper());
             todo.first.push(match at {
                 0 => PageLine::First(said),
                 at => PageLine::Step(at + 1, said),
@@ -147,6 +150,8 @@ impl Facts<'_> {
             part.push(PageLine::Step(number, said));
             part.extend(self.which_tank_first(step));
         }
+        let words = |step: &Step<'_>| PageLine::Plain(self.with_number(&step.line.words, &mut once));
+        todo.ending = endings.iter().map(words).collect();
         todo.placed = once.places;
         todo
     }
@@ -160,20 +165,15 @@ impl Facts<'_> {
     }
 
     /// The step with whom to call, and where to find what it names: each said once a page. A helper
-    /// is told how an air pump is started, and how to know a heater and its plug where nobody has
+    /// is told how to know a heater and its plug where nobody has
     /// written down where they are.
-    fn with_place(&self, line: &CardLine, step: PageStep, once: &mut SaidOnce, leads: bool) -> PageStep {
+    fn with_place(&self, line: &CardLine, step: PageStep, once: &mut SaidOnce, one: bool) -> PageStep {
         let step = PageStep { said: self.with_number(&step.said, once), ..step };
         let about = self.lead.as_ref().and_then(|lead| lead.alarm).and_then(|alarm| alarm.tank);
         let unknown = self.is_helper() && line.names_a_heater_plug();
         let places = helping::places_of(self.plan, about, &step.own, line.act == Some(Act::Air));
-        // Before the answer there is room for the thing that the step is about.
-        let most = places.first().map_or(0, |(words, _)| *words);
-        let mut more: Vec<String> = places
-            .into_iter()
-            .filter(|(words, _)| !leads || *words == most)
-            .map(|(_, place)| place)
-            .collect();
+        // Who knows the house needs the place of the one thing that the step is about.
+        let mut more: Vec<String> = places.into_iter().take(if one { 1 } else { usize::MAX }).collect();
         // What has its place is there.
         let said = if more.is_empty() {
             step.said
@@ -181,9 +181,10 @@ impl Facts<'_> {
             IF_ANY.iter().fold(step.said, |said, it| said.replace(it, ""))
         };
         more.extend((more.is_empty() && unknown).then(|| WHICH_HEATER.to_owned()));
-        more.extend((line.act == Some(Act::Air) && self.is_helper()).then(|| HOW_TO_START_AIR.to_owned()));
-        let more = more.into_iter().filter(|more| once.places.insert(more.clone()));
-        PageStep { said: more.fold(said, |said, more| said + " " + &more), ..step }
+        // In brackets: a place behind a step is no part of what is to be done.
+        let more: Vec<String> = more.into_iter().filter(|more| once.places.insert(more.clone())).collect();
+        let said = if more.is_empty() { said } else { format!("{said} ({})", more.join(" ")) };
+        PageStep { said, ..step }
     }
 
     /// In which order tanks get air, where several have none: a house has one battery pump.
@@ -197,18 +198,13 @@ impl Facts<'_> {
             [_, _, ..] if gives_air => "the others",
             [..] => return None,
         };
-        let order: Vec<String> = tanks.iter().map(|tank| self.known_by(tank)).collect();
-        Some(PageLine::of(format!(
-            "First {}. Only one pump? A jug for {others}, as below.",
-            order.join(", then ")
-        )))
-    }
-
-    /// A tank's title, and for a helper which tank that is.
-    fn known_by(&self, title: &str) -> String {
-        let tank = self.plan.tanks.iter().find(|tank| tank.title == title);
-        let looks = tank.and_then(|tank| tank.help.looks.as_ref()).filter(|_| self.is_helper());
-        looks.map_or_else(|| title.to_owned(), |looks| format!("{title} ({looks})"))
+        let known = |title: &&str| {
+            let tank = self.plan.tanks.iter().find(|tank| tank.title == *title);
+            let looks = tank.and_then(|tank| tank.help.looks.as_ref()).filter(|_| self.is_helper());
+            looks.map_or_else(|| (*title).to_owned(), |looks| format!("{title} ({looks})"))
+        };
+        let order = tanks.iter().map(known).collect::<Vec<_>>().join(", then ");
+        Some(PageLine::of(format!("First {order}. Only one pump? A jug for {others}, as below.")))
     }
 
     /// Help has a name and a number: whom somebody calls who may not go on, and who comes when
@@ -219,8 +215,15 @@ impl Facts<'_> {
             Some(call) => step.replace(CALL_EMERGENCY, &call),
             None => step.to_owned(),
         };
+        let step = match helping::keeper(self.plan, self.reader()) {
+            Some(name) => step.replace(helping::KEEPER, name),
+            None => step,
+        };
         match helping::callees(self.plan, self.reader()).next().filter(|_| step.contains(CALL_FOR_HELP)) {
-            Some(callee) if once.number => step.replace(CALL_FOR_HELP, &format!("call {}", callee.name)),
+            // The gate stands right above the answer, with the number.
+            Some(callee) if once.number || step == card::GATE => {
+                step.replace(CALL_FOR_HELP, &format!("call {}", callee.name))
+            }
             Some(callee) => {
                 once.number = true;
                 let call = format!("call {}: {}", callee.name, callee.phone.dialled());
@@ -228,6 +231,13 @@ impl Facts<'_> {
             }
             None => step,
         }
+    }
+
+    /// What whoever calls is to say besides: who hears it then need not ask.
+    pub(super) fn to_tell(&self, steps: &[Step<'_>]) -> String {
+        let mut told: Vec<String> = steps.iter().filter_map(|step| step.line.tell.clone()).collect();
+        told.dedup();
+        if told.is_empty() { String::new() } else { format!("; and {}", words::list(&told)) }
     }
 
     /// Whether the page's own news says what a person has to do in the watch's place.
@@ -251,7 +261,11 @@ impl Facts<'_> {
     /// What need not be done any more, everywhere or in some tanks.
     fn done(&self, steps: &[Step<'_>]) -> Vec<PageLine> {
         let done = steps.iter().filter(|step| step.done).filter_map(|step| step.line.act);
-        let mut lines: Vec<PageLine> = done.map(|act| PageLine::Done(act.done().to_owned())).collect();
+        let done: Vec<&str> = done.map(Act::done).collect();
+        let mut lines = Vec::new();
+        if !done.is_empty() {
+            lines.push(PageLine::Done(format!("{}, as a sensor shows.", words::list(&done))));
+        }
         for act in steps.iter().filter(|step| !step.left.is_empty()).filter_map(|step| step.line.act) {
             if let Some(tanks) = self.situation.done_in.get(&act).filter(|tanks| !tanks.is_empty()) {
                 let tanks = words::capital(&words::list(tanks));

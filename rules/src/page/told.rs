@@ -38,7 +38,11 @@ impl Facts<'_> {
         }
         let missed: Vec<String> = missed.difference(&reached).cloned().collect();
         let told: Vec<String> = ["you".to_owned()].into_iter().chain(reached).collect();
-        let mut lines = vec![format!("Told so far: {}; nobody else yet.", words::list(&told))];
+        let mut lines = Vec::new();
+        // A helper reads that nobody has answered here alone.
+        if told.len() > 1 || self.is_helper() {
+            lines.push(format!("Told so far: {}; nobody else yet.", words::list(&told)));
+        }
         if !missed.is_empty() {
             lines.push(format!("Not reached: {}.", words::list(&missed)));
         }

@@ -4,7 +4,7 @@
 
 use super::measure::{FEEL_THE_GLASS, FLOOR, FLOW, FLOW_EVERYWHERE, HAS_POWER, MeasureKind, PLUGGED_IN};
 use super::{Alarm, Feed, Sensor, SensorId, Sight, Tank, rationalise};
-use crate::card::{Act, Card, CardLine, Who, is_plain};
+use crate::card::{Act, Card, CardLine, LineKind, Who, is_plain};
 use crate::condition::Comparison;
 use crate::units::Scale;
 use crate::words::{capital, for_people, uncapital};
@@ -40,9 +40,7 @@ pub(super) fn response(
             text: Some("Floor dry? Unplug the heaters until the probe is back.".to_owned()),
             act: Some(Act::HeatOff),
             disbelieved: true,
-            ..CardLine::plain(
-                "Floor and plugs dry? Unplug the heaters: they may follow this probe. Wet: stay out, and call for help.",
-            )
+            ..CardLine::plain("Unplug the heaters: they may follow this probe.")
         });
     }
     let mut looked_at = BTreeSet::new();
@@ -58,7 +56,8 @@ pub(super) fn response(
     let (floors, rest) = kinds.split_at(kinds.partition_point(|(_, kind)| kind.by_hand == FLOOR));
     for looks in [floors, rest] {
         for (sensor, kind) in looks {
-            if all_tanks && kind.by_hand == FLOW {
+            // Who looks at every tank's flow has passed every tank's floor.
+            if all_tanks && [FLOW, FLOOR].contains(&kind.by_hand) {
                 continue;
             }
             // Whether the house has power is one look, whoever else was to show it.
@@ -112,9 +111,6 @@ pub(super) fn response(
                 who,
                 act: (kind.by_hand == FLOW).then_some(Act::Air),
                 ..CardLine::plain(match (&title, of) {
-                    (_, Some(_)) if kind.by_hand == FLOOR && all_tanks => {
-                        words.replacen("dry?", "dry at every tank?", 1)
-                    }
                     (_, Some(tank)) if kind.by_hand == FLOOR => {
                         words.replacen("dry?", &format!("dry ({})?", tank.title), 1)
                     }
@@ -124,7 +120,12 @@ pub(super) fn response(
             });
         }
         if all_tanks {
-            add(CardLine { act: Some(Act::Air), ..CardLine::plain(FLOW_EVERYWHERE) });
+            add(CardLine {
+                text: (!floors.is_empty()).then(|| FLOOR_IN_A_TEXT.to_owned()),
+                act: Some(Act::Air),
+                tell: Some("whether water moves".to_owned()),
+                ..CardLine::plain(FLOW_EVERYWHERE)
+            });
             if let [_, _, ..] = tanks {
                 one_pump_too_few(tanks).into_iter().map(CardLine::plain).for_each(&mut add);
             }
@@ -134,17 +135,13 @@ pub(super) fn response(
     if waters().any(|sensor| !unheated(sensor)) {
         add(CardLine {
             heater_plug: true,
-            ..CardLine::plain(
-                "Floor and plugs dry, water too warm? Unplug the heaters. Good or cold? Leave them plugged in.",
-            )
+            ..CardLine::plain("Water too warm? Unplug the heaters. Good or cold? Leave them plugged in.")
         });
     }
     match sight {
         Sight::Part(_) => {}
         Sight::Broker => {
-            add(CardLine::plain(
-                "Lamps are lit, but the router is dark? Plug it in, with dry hands. Still dark? Tell the keeper.",
-            ));
+            add(CardLine::plain("Lamps lit, router dark? See that its plug sits firmly, with dry hands."));
         }
         Sight::Gateway(gateway) => {
             if let Some((_, sensor)) = lost.first() {
@@ -163,11 +160,14 @@ pub(super) fn response(
         }
     }
     if waters().next().is_some() {
-        add(CardLine::plain(
-            "Look again every half hour, until the keeper or a message says that it is over.",
-        ));
+        add(CardLine {
+            kind: LineKind::Ending,
+            ..CardLine::plain(
+                "Something was wrong? Look again every half hour. All was well? Every two hours.",
+            )
+        });
     }
-    Card { lines }
+    Card::gated(lines)
 }
 
 /// What a house does that has one air pump, if more tanks than one stand still: the pump goes where
@@ -181,7 +181,7 @@ fn one_pump_too_few(tanks: &[Tank]) -> [String; 2] {
     };
     [
         format!("Water still in several tanks, and one pump? {}; for the others a jug.", capital(&first)),
-        "Floor dry? Lift water with the jug by its handle, pour it back from 10 cm (4 in) up, five minutes in \
+        "Lift water with the jug by its handle, pour it back from 10 cm (4 in) up, five minutes in \
          every fifteen. Hands out."
             .to_owned(),
     ]

@@ -33,8 +33,7 @@ pub(super) const HAS_POWER: &str = "Do lamps and pumps have power? If none has, 
 pub(super) const FEEL_THE_GLASS: &str = "Feel the glass: good is neither hot nor colder than the room.";
 
 /// What is looked at before anything is touched.
-pub(super) const FLOOR: &str =
-    "Go and look: is the floor dry? Only then go on. Wet at plugs: stay out, and call for help.";
+pub(super) const FLOOR: &str = "Go and look: is the floor dry?";
 
 /// What is looked at before warmth: in still water fish have an hour.
 pub(super) const FLOW: &str = "Does the water move? If not, start the air pump.";

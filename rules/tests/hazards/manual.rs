@@ -40,8 +40,10 @@ fn manual() -> String {
         Water and mains kill people, and no tank is worth one: what a card says ends where the floor is wet. Local rules \
         and a licensed electrician decide about everything behind a plug. Lines *for the keeper* reset, dose, top up, mend \
         or reach into the water: a helper leaves them alone.\n\n\
-        *Kind*: an act; what is looked at before any act, since it may be wrong to act at all; or what is left alone, \
-        which is never the first step.\n\n\
+        Each card with a line for anyone begins with the same look: a floor or a plug that is wet ends what may be done \
+        there, and hands stay out of the water.\n\n\
+        *Kind*: an act; what is looked at before any act, since it may be wrong to act at all; what is left alone, \
+        which is never the first step; or the ending, how things are left when it is over.\n\n\
         *Ticked* names the act that a page shows as done when a relay of the watch was seen to do it. *Only against* names \
         the harm without which a line is left out. The step in a text is the first that is not done.\n"
         .to_owned();

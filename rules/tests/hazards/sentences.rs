@@ -3,6 +3,7 @@
 
 use crate::site::{Story, rules};
 use slackwater_rules::alarm::Priority;
+use slackwater_rules::card::GATE;
 use slackwater_rules::sim::SentPage;
 use slackwater_rules::time::Span;
 
@@ -91,7 +92,7 @@ fn flow_gone_and_a_heater_that_draws_begins_with_the_heaters_plug() {
     let story = boils();
     for to in ["ines.push", "neighbour.push"] {
         let page = story.page(to);
-        in_order(page, &["\nFirst: Floor and plugs dry? Unplug the sump's heater.", "Start the air pump"]);
+        in_order(page, &["\n2. Unplug the sump's heater.", "Start the air pump"]);
         assert!(page.text().contains("Unplug the sump's heater at a dry plug"), "{}", page.text());
     }
 }
@@ -102,7 +103,7 @@ fn a_probe_out_of_the_water_is_high_where_a_heater_may_follow_it_and_begins_with
     story.says("temperature", 25.3).run(h(2)).ramp("temperature", 21.0, min(15)).run(min(10));
     let page = story.page("neighbour.push");
     assert_eq!(page.priority, Priority::High);
-    in_order(page, &["\nFirst: Floor and plugs dry? Unplug the heater that follows this probe."]);
+    in_order(page, &["\n2. Unplug the heater that follows this probe."]);
     assert!(page.text().contains("Floor dry? Unplug that heater, at a dry plug"), "{}", page.text());
     // No heater follows a probe of salinity.
     let mut story = Story::of("probe-out-of-water", "salinity = \"salinity\"", &["salinity"]);
@@ -122,7 +123,7 @@ fn a_frozen_thermometer_of_a_tank_is_high_and_begins_with_its_heater_and_anythin
     let story = frozen("temperature", 25.3);
     let page = story.page("neighbour.push");
     assert_eq!(page.priority, Priority::High);
-    in_order(page, &["\nFirst: Floor and plugs dry? Unplug the heater that follows this probe."]);
+    in_order(page, &["\n2. Unplug the heater that follows this probe."]);
     assert!(page.text().contains("Unplug the heater that follows it, at a dry plug"), "{}", page.text());
     for (sensor, value) in [("salinity", 35.0), ("level", 21.0)] {
         let story = frozen(sensor, value);
@@ -138,10 +139,10 @@ fn in_a_power_cut_a_wet_floor_comes_first_then_air_then_the_jug_then_feeding() {
         in_order(
             story.page(to),
             &[
-                "\nFirst: Lit by phone: floor and plugs dry? Only then get the torch. Wet: stay out, and call for help.",
+                GATE,
                 "\n2. Start the battery air pump",
                 "\n3. A tank without bubbles? Lift its water with a jug by the handle, and pour it back from 10 cm (4 in) up.",
-                "ive minutes in every fifteen, until power is back and water moves. Hands out: it may be back any second.",
+                "ive minutes in every fifteen, until water moves again. Hands out: power may return any second.",
                 "Do not feed. Switch automatic feeders off.",
             ],
         );
@@ -152,7 +153,9 @@ fn in_a_power_cut_a_wet_floor_comes_first_then_air_then_the_jug_then_feeding() {
 fn in_a_power_cut_blankets_stay_off_plugs_lamps_and_the_top() {
     in_order(
         dark().page("neighbour.push"),
-        &["It gets cold? Blankets round the sides only: not over the top, and away from plugs and lamps."],
+        &[
+            "The water gets cold? Blankets round the sides only: not over the top, and away from plugs and lamps.",
+        ],
     );
 }
 
@@ -184,19 +187,20 @@ fn in_a_power_cut_nobody_burns_anything_indoors_and_a_headache_means_everyone_ou
 }
 
 #[test]
-fn water_on_the_floor_begins_with_the_top_off_then_the_sump_the_return_the_panel_and_air() {
+fn water_on_the_floor_parts_into_wet_the_panel_and_dry_the_top_off_the_sump_the_return_and_air() {
     let story = leak();
     for to in ["ines.push", "neighbour.push"] {
         in_order(
             story.page(to),
             &[
-                "\nFirst: Look from dry ground: is a plug or cable wet? Then go no nearer, and call for help.",
-                "\n2. All plugs dry? Unplug the top-off pump, if there is one: it may pour water in.",
-                "A plug wet, the way to the panel dry? Switch that room off there, or all. Then start the battery air pump.",
-                "Plugs dry, sump not full to the brim? Unplug the return pump: its water runs back into the sump.",
-                "Plugs dry, sump brimful? Leave that pump as it is. Bucket water into a sink until it is 10 cm (4 in) lower.",
-                "Air, if the way there is dry: start the battery air pump.",
-                "Mop only when every plug there is out",
+                GATE,
+                "\n2. If wet: is the way to the panel dry? Switch that room off there, or all.",
+                "\n3. If dry: unplug the top-off pump, if there is one: it may pour water in.",
+                "If dry, sump not full to the brim: unplug the return pump; its water runs back into the sump.",
+                "If dry, sump brimful: leave the return pump on.",
+                "If dry, 10 cm lower: unplug the return pump.",
+                "The return pump is out: start the battery air pump in the tank.",
+                "Never pull a wet plug.",
             ],
         );
     }
@@ -217,18 +221,15 @@ fn a_low_level_during_a_leak_is_its_consequence_and_nobody_tops_up() {
 fn without_flow_air_comes_first_and_hands_stay_out_until_every_plug_is_out() {
     let story = still();
     for to in ["ines.push", "neighbour.push"] {
-        in_order(
-            story.page(to),
-            &[
-                "\nFirst: Start the air pump",
-                "Hands stay out of the water until every plug of that tank is out.",
-                "Do not feed.",
-            ],
-        );
+        in_order(story.page(to), &[GATE, "\n2. Start the air pump", "Do not feed."]);
     }
     in_order(
         story.page("ines.push"),
-        &["\nOnly for who knows the tank\n", "Every plug out? Look for a clogged inlet"],
+        &[
+            "\nOnly for who knows the tank\n",
+            "until every plug of that tank is out.",
+            "Every plug out? Look for a clogged inlet",
+        ],
     );
     has_none(story.page("neighbour.push"), &["clogged inlet", "Plug that pump in again"]);
 }
@@ -239,9 +240,9 @@ fn too_warm_water_gets_air_second_and_is_cooled_slowly_without_ice() {
         in_order(
             warm().page(to),
             &[
-                "\nFirst: Floor and plugs dry? Unplug the heaters.",
-                "\n2. Start the air pump",
-                "Cool slowly, by no more than 1 °C (2 °F) an hour. Do not put ice into the tank.",
+                "\n2. Unplug the heaters.",
+                "\n3. Start the air pump",
+                "Cool slowly, by no more than 1 °C (2 °F) an hour on the thermometer. Do not put ice into the tank.",
             ],
         );
     }
@@ -254,7 +255,7 @@ fn after_a_power_cut_pumps_are_looked_at_and_a_filter_that_stood_stays_off_until
         in_order(
             story.page(to),
             &[
-                "\nFirst: Does the water move in every tank?",
+                "\n2. Does the water move in every tank?",
                 "A closed filter or reactor that stood for over two hours stays off until it is rinsed.",
                 "Watch the skimmer: its cup may overflow.",
             ],
@@ -271,7 +272,7 @@ fn cold_water_gets_air_before_heat_and_only_the_keeper_warms_it_slowly() {
         in_order(
             story.page(to),
             &[
-                "\nFirst: Does the water move? If not, start the air pump: air comes before heat.",
+                "\n2. Does the water move? If not, start the air pump: air comes before heat.",
                 "heaters are plugged in",
             ],
         );

@@ -201,7 +201,7 @@ fn plays_with(card: &Card, page: &SentPage, helper: bool) {
     };
     let leads = match head.kind {
         LineKind::LookFirst => head,
-        LineKind::Act | LineKind::LeaveAlone => {
+        LineKind::Act | LineKind::LeaveAlone | LineKind::Ending => {
             mine.iter().find(|line| line.kind == LineKind::Act).unwrap_or(head)
         }
     };

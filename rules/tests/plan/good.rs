@@ -3,6 +3,7 @@
 use crate::site::{HALYARD, away, check, check_in, surroundings};
 use jiff::civil::{date, time};
 use slackwater_rules::alarm::Priority;
+use slackwater_rules::card::GATE;
 use slackwater_rules::plan::{Alarm, Plan, Sensor, Severity, Sight, TankId};
 use slackwater_rules::reading::{FieldPlace, PlacedValue, ValuePlace};
 use slackwater_rules::time::Span;
@@ -183,17 +184,19 @@ fn lost_sight_says_what_cannot_ring_and_what_to_look_at() {
     assert_eq!(
         shelf.response.words(),
         [
+            GATE,
             "Read another thermometer in the tank: good is 24 to 27 °C. None there? Feel the glass: good is neither \
              hot nor colder than the room.",
-            "Floor and plugs dry, water too warm? Unplug the heaters. Good or cold? Leave them plugged in.",
+            "Water too warm? Unplug the heaters. Good or cold? Leave them plugged in.",
             "See whether gateway shelf has power and network.",
-            "Look again every half hour, until the keeper or a message says that it is over.",
+            "Something was wrong? Look again every half hour. All was well? Every two hours.",
         ]
     );
     assert_eq!(shelf.consequence_of, [plan.alarm_named("power-lost").expect("it is there")]);
     assert_eq!(
         alarm(&plan, "sight-mains").response.words(),
         [
+            GATE,
             "Do lamps and pumps have power? If none has, every tank needs air.",
             "See whether the sensor has power and sits where it should.",
             "It should report every 30 s to room2/mains.",

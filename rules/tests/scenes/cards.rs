@@ -37,7 +37,7 @@ fn last(site: &Site) -> &crate::harness::Sent {
 fn air_that_the_watch_has_proved_is_ticked_and_not_ordered() {
     let site = dark(true);
     let page = last(&site);
-    assert!(page.body.contains("\nDone: air runs already: a sensor shows it.\n"), "{}", page.body);
+    assert!(page.body.contains("\nAlready so: air runs, as a sensor shows.\n"), "{}", page.body);
     assert!(
         page.text().contains("Floor dry, no bubbles? Pour water back by jug, hands out. Code"),
         "{}",
@@ -64,7 +64,7 @@ fn what_usually_brings_it_about_is_printed_while_it_stands_and_with_the_all_clea
 fn air_that_is_not_proved_is_the_first_step_and_stands_whole_in_the_text() {
     let site = dark(false);
     let page = last(&site);
-    assert!(page.body.contains("2. Start the battery air pump"), "{}", page.body);
+    assert!(page.body.contains("2. Start the battery air pump. Bring the torch."), "{}", page.body);
     assert!(
         page.text().contains(". Floor dry? Start the battery air pump. Floor wet: stay out. Code"),
         "{}",
@@ -85,7 +85,7 @@ fn a_page_says_where_things_are_whom_to_call_and_what_a_helper_may_do() {
          A helper may do every step that is for anyone, and besides: open the lid.\n\
          A helper leaves to the keeper: adding anything to the water, switching breakers back on, and hands in the water."
     );
-    assert!(body.contains("back from 10 cm (4 in) up. Jug: on the stand.\n"), "{body}");
+    assert!(body.contains("back from 10 cm (4 in) up. (Jug: on the stand.)\n"), "{body}");
     // The all-clear asks nobody to act.
     let clear = site.world.sent.iter().find(|sent| sent.purpose == Purpose::AllClear);
     assert!(clear.is_none_or(|sent| !sent.body.contains("hall cupboard")));
@@ -111,10 +111,11 @@ fn a_helper_is_told_which_tank_which_plug_and_whom_to_call_in_place_of_an_answer
         "place = \"hall, the tall one\"\nwhere = { heater-plugs = \"behind the stand, marked H\" }",
     );
     for words in [
-        " Go to Halyard House: hall, the tall one.\n",
-        "Wet: stay out, and call Ines: +351 200 000 000. Heater plugs: behind the stand, marked H.\n",
-        "\nAfter the first step call Ines: +351 200 000 000. Say: I take care of it, code ",
-        ". A reply reaches nobody. Then step 2.\n",
+        " Go to Halyard House, aquarium the lagoon (hall, the tall one).\n",
+        "Wet: touch nothing, call Ines. Keep hands out of water.\n",
+        "\n2. Unplug the heaters. (Heater plugs: behind the stand, marked H.)\n",
+        "\nAfter step 2 call Ines: +351 200 000 000. Say: I take care of it, code ",
+        ". A reply reaches nobody. Then step 3.\n",
         "\nYou may do every step that stands here, and besides: open the lid.\n",
     ] {
         assert!(body.contains(words), "{words:?} is not in:\n{body}");
@@ -126,9 +127,7 @@ fn a_helper_is_told_which_tank_which_plug_and_whom_to_call_in_place_of_an_answer
 fn a_helper_whom_nobody_told_where_the_plugs_are_is_told_how_to_find_them() {
     let body = too_warm_for_a_helper("");
     assert!(
-        body.contains(
-            "and call Ines: +351 200 000 000. Heaters are rods of glass or metal in the water: follow"
-        ),
+        body.contains("Unplug the heaters. (Heaters are rods of glass or metal in the water: follow"),
         "{body}"
     );
 }
@@ -178,9 +177,9 @@ fn a_thermometer_that_is_not_believed_says_to_unplug_what_may_follow_it_and_what
         "can't be relied on, since ",
         "\nAt exactly 25.1 °C for ",
         ", and after 20 min that counts as stuck.\n",
-        "\nFirst: Floor and plugs dry? Unplug the heaters: they may follow this probe.",
+        "\n2. Unplug the heaters: they may follow this probe.",
         ": good is ",
-        "Floor and plugs dry, water too warm? Unplug the heaters",
+        "Water too warm? Unplug the heaters",
     ] {
         assert!(body.contains(words), "{words:?} is not in:\n{body}");
     }
@@ -197,16 +196,84 @@ fn a_page_says_what_a_value_should_be_and_who_comes_next_without_calling_its_rea
     let body = too_warm_for_a_helper("");
     for words in [
         "\n28.5 °C, should be at most 27.5 °C.\n",
-        "Nobody has answered yet.",
-        " Go to Halyard House, to this aquarium.\n",
-        "\nNo answer? Go on where it is dry; call again.\n",
-        ". Then step 2.\n",
+        " Go to Halyard House, aquarium the lagoon.\n",
+        "\nNo answer, or a voicemail? Go on where it is dry; call again.\n",
+        ". Then step 3.\n",
         "\nWhat to do next\n",
-        "\nAct by ",
+        "\nYou may go when Ines says so, or a message says \"all clear\".",
     ] {
         assert!(body.contains(words), "{words:?} is not in:\n{body}");
     }
     for unclear in ["limit", "Nobody has it", "neighbour", "before or between", "can't be seen"] {
         assert!(!body.contains(unclear), "{unclear:?} is in:\n{body}");
     }
+}
+
+/// The page of a power cut to a helper of a house with two tanks, of which none shows flow or air.
+fn dark_for_a_helper() -> String {
+    let second = "[tank.harbour]\nplace = \"back room\"\nvolume = \"70 L\"\nsalinity = \"35 ppt\"\nstocking = \"heavy\"\n\
+                  where = { feeder = \"on the lid\" }\n";
+    let rules = rules().replace("battery-pump = ", "torch = \"by the door\", battery-pump = ").replace(
+        "phone = \"+351 200 000 000\" }]",
+        "who = \"keeper\", phone = \"+351 200 000 000\" }, \
+                 { name = \"Joe\", who = \"Ines's brother\", phone = \"+351 200 000 001\" }]",
+    ) + second;
+    let mut people = directory();
+    people.contacts.get_mut("neighbour").expect("a neighbour").helper = true;
+    let mut site = Site::with(&rules, people, NOON);
+    site.obeys("room2/airpump/set", false);
+    site.run(Span::minutes(2));
+    site.says("room2/mains", "off");
+    site.run(Span::hours(1));
+    let page = site.world.sent.iter().find(|page| page.to == "neighbour.mail" && page.alarm == "power-lost");
+    page.unwrap_or_else(|| panic!("{}", site.story())).body.clone()
+}
+
+#[test]
+fn whoever_is_called_stands_with_who_they_are_and_hears_all_in_one_call() {
+    let body = dark_for_a_helper();
+    for words in [
+        "\nAfter step 2 call Ines (keeper): +351 200 000 000. Say: I take care of it, code ",
+        "; and whether the street is dark. A reply reaches nobody. Then step 3.\n",
+        "\nNo answer, or a voicemail? Call Joe (Ines's brother): +351 200 000 001. Still none? Go on where it is dry; call again.\n",
+        ". Only Ines switches a breaker back on.\n",
+    ] {
+        assert!(body.contains(words), "{words:?} is not in:\n{body}");
+    }
+    assert!(!body.contains("the keeper"), "{body}");
+}
+
+#[test]
+fn a_step_that_names_several_things_tells_all_their_places_apart_from_the_order() {
+    let body = dark_for_a_helper();
+    let step = "\n2. Start the battery air pump. Bring the torch. (Battery pump: hall cupboard, upper shelf. \
+                Torch: by the door.)\n";
+    assert!(body.contains(step), "{body}");
+}
+
+#[test]
+fn one_pump_and_several_tanks_are_told_in_which_order_and_what_the_others_get() {
+    let body = dark_for_a_helper();
+    let order = body.lines().find(|line| line.starts_with("First ")).expect("an order");
+    assert!(order.contains(", then ") && order.contains(". Only one pump? A jug for "), "{order}");
+}
+
+#[test]
+fn a_helper_reads_how_it_ends_who_says_so_and_what_if_nobody_is_reached() {
+    let body = dark_for_a_helper();
+    let over = body.split("\nWhen it is over\n").nth(1).expect("an ending");
+    let over = over.split("\n\n").next().unwrap_or_default();
+    assert_eq!(
+        over,
+        "Power back, water moving in every tank? Leave the air pump on an hour more, then off; feeder on again.\n\
+         You may go when Ines says so, or a message says \"all clear\". Nobody reached? Once all steps are done, \
+         go home, look again every hour while you can, and call each time."
+    );
+    assert!(!body.contains("What may be behind it") && !body.contains("Act by"), "{body}");
+}
+
+#[test]
+fn a_helper_goes_now_where_the_time_to_act_has_all_but_passed() {
+    let body = dark_for_a_helper();
+    assert!(body.contains("\nCritical: go now, later still helps."), "{body}");
 }

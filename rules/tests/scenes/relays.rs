@@ -272,7 +272,7 @@ fn a_heater_is_never_switched_on_again_and_the_all_clear_says_so() {
     assert!(page.body.contains("It was: Lagoon: too hot, since"), "{}", page.body);
     assert!(page.body.contains("; now 25.5 °C."), "{}", page.body);
     // The card of the heat would cool it further.
-    assert!(page.body.contains("First: Read a thermometer in the tank"), "{}", page.body);
+    assert!(page.body.contains("2. Read a thermometer in the tank"), "{}", page.body);
     assert!(!page.body.contains("Look at the heaters."), "{}", page.body);
     site.world.sent.clear();
     site.says(HEATER, "200");

@@ -71,7 +71,6 @@ async fn a_power_cut_pages_what_how_bad_since_when_the_code_and_what_to_do() {
     assert_eq!(*subject, headline);
     for words in [
         headline.as_str(),
-        "Act by ",
         "If nobody acts: no heat, no flow: oxygen falls first",
         // The consequence stands on the same page.
         "High: Lagoon: return stopped (0 L/h, should be at least 200 L/h)",
