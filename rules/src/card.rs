@@ -14,7 +14,7 @@ pub const TEXT_LETTERS: usize = 60;
 
 /// What is looked at before anything else: water and mains kill people.
 pub const GATE: &str =
-    "Dry where you stand, and all plugs? Wet: touch nothing, call for help. Keep hands out of water.";
+    "Floor and plugs dry, all the way? If not: stay back, call for help. Dry hands; none in the water.";
 
 /// Who may do what a line says.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
@@ -457,7 +457,12 @@ mod tests {
                 assert!(!own.iter().any(|it| line.words.contains(it)), "{name}: {}", line.words);
             }
         }
-        for words in ["all plugs?", "Wet: touch nothing, call for help.", "Keep hands out of water."] {
+        for words in [
+            "Floor and plugs dry",
+            "all the way?",
+            "stay back, call for help.",
+            "Dry hands; none in the water.",
+        ] {
             assert!(GATE.contains(words), "{words}");
         }
     }

@@ -141,7 +141,7 @@ pub(super) fn response(
     match sight {
         Sight::Part(_) => {}
         Sight::Broker => {
-            add(CardLine::plain("Lamps lit, router dark? See that its plug sits firmly, with dry hands."));
+            add(CardLine::plain("Power there, router dark? See that its plug sits firmly."));
         }
         Sight::Gateway(gateway) => {
             if let Some((_, sensor)) = lost.first() {
@@ -176,13 +176,13 @@ fn one_pump_too_few(tanks: &[Tank]) -> [String; 2] {
     let most = tanks.iter().map(|tank| tank.stocking).max();
     let mut fullest = tanks.iter().filter(|tank| Some(tank.stocking) == most);
     let first = match (fullest.next(), fullest.next()) {
-        (Some(tank), None) => format!("{} gets it first", tank.title),
-        (..) => "the one with most fish gets it first".to_owned(),
+        (Some(tank), None) => format!("{} gets the pump first", tank.title),
+        (..) => "the one with most fish gets the pump first".to_owned(),
     };
     [
-        format!("Water still in several tanks, and one pump? {}; for the others a jug.", capital(&first)),
-        "Lift water with the jug by its handle, pour it back from 10 cm (4 in) up, five minutes in \
-         every fifteen. Hands out."
+        format!("Does the water stand still in several tanks, with one pump only? {}.", capital(&first)),
+        "The others: lift water with a jug by its handle, pour it back from 10 cm (4 in) up, five \
+         minutes in every fifteen."
             .to_owned(),
     ]
 }

@@ -27,7 +27,7 @@ const fn kind(name: &'static str, dimensions: &'static [Dimension], by_hand: &'s
 pub(super) const PLUGGED_IN: &str = "See whether what is plugged in has power and runs.";
 
 /// What shows that there is power.
-pub(super) const HAS_POWER: &str = "Do lamps and pumps have power? If none has, every tank needs air.";
+pub(super) const HAS_POWER: &str = "Is there power in the house? If not, every tank needs air.";
 
 /// How warm the water is, for who has no thermometer.
 pub(super) const FEEL_THE_GLASS: &str = "Feel the glass: good is neither hot nor colder than the room.";

@@ -140,9 +140,9 @@ fn in_a_power_cut_a_wet_floor_comes_first_then_air_then_the_jug_then_feeding() {
             story.page(to),
             &[
                 GATE,
-                "\n2. Start the battery air pump",
+                "\n2. Take the torch. Start the battery air pump.",
                 "\n3. A tank without bubbles? Lift its water with a jug by the handle, and pour it back from 10 cm (4 in) up.",
-                "ive minutes in every fifteen, until water moves again. Hands out: power may return any second.",
+                "ive minutes in every fifteen, until the pumps run again. Hands out: power may return any second.",
                 "Do not feed. Switch automatic feeders off.",
             ],
         );
@@ -194,11 +194,11 @@ fn water_on_the_floor_parts_into_wet_the_panel_and_dry_the_top_off_the_sump_the_
             story.page(to),
             &[
                 GATE,
-                "\n2. If wet: is the way to the panel dry? Switch that room off there, or all.",
+                "\n2. If wet: is the way to the panel dry? By torch, switch the whole house off.",
                 "\n3. If dry: unplug the top-off pump, if there is one: it may pour water in.",
-                "If dry, sump not full to the brim: unplug the return pump; its water runs back into the sump.",
-                "If dry, sump brimful: leave the return pump on.",
-                "If dry, 10 cm lower: unplug the return pump.",
+                "If dry, sump water 10 cm (4 in) or more below the rim: unplug the return pump; its water runs back.",
+                "If dry, sump fuller: leave the return pump on.",
+                "Then, with dry hands, unplug the return pump.",
                 "The return pump is out: start the battery air pump in the tank.",
                 "Never pull a wet plug.",
             ],

@@ -197,7 +197,7 @@ fn lost_sight_says_what_cannot_ring_and_what_to_look_at() {
         alarm(&plan, "sight-mains").response.words(),
         [
             GATE,
-            "Do lamps and pumps have power? If none has, every tank needs air.",
+            "Is there power in the house? If not, every tank needs air.",
             "See whether the sensor has power and sits where it should.",
             "It should report every 30 s to room2/mains.",
         ]

@@ -64,7 +64,7 @@ fn what_usually_brings_it_about_is_printed_while_it_stands_and_with_the_all_clea
 fn air_that_is_not_proved_is_the_first_step_and_stands_whole_in_the_text() {
     let site = dark(false);
     let page = last(&site);
-    assert!(page.body.contains("2. Start the battery air pump. Bring the torch."), "{}", page.body);
+    assert!(page.body.contains("2. Take the torch. Start the battery air pump."), "{}", page.body);
     assert!(
         page.text().contains(". Floor dry? Start the battery air pump. Floor wet: stay out. Code"),
         "{}",
@@ -112,7 +112,7 @@ fn a_helper_is_told_which_tank_which_plug_and_whom_to_call_in_place_of_an_answer
     );
     for words in [
         " Go to Halyard House, aquarium the lagoon (hall, the tall one).\n",
-        "Wet: touch nothing, call Ines. Keep hands out of water.\n",
+        "If not: stay back, call Ines. Dry hands; none in the water.\n",
         "\n2. Unplug the heaters. (Heater plugs: behind the stand, marked H.)\n",
         "\nAfter step 2 call Ines: +351 200 000 000. Say: I take care of it, code ",
         ". A reply reaches nobody. Then step 3.\n",
@@ -246,7 +246,7 @@ fn whoever_is_called_stands_with_who_they_are_and_hears_all_in_one_call() {
 #[test]
 fn a_step_that_names_several_things_tells_all_their_places_apart_from_the_order() {
     let body = dark_for_a_helper();
-    let step = "\n2. Start the battery air pump. Bring the torch. (Battery pump: hall cupboard, upper shelf. \
+    let step = "\n2. Take the torch. Start the battery air pump. (Battery pump: hall cupboard, upper shelf. \
                 Torch: by the door.)\n";
     assert!(body.contains(step), "{body}");
 }
