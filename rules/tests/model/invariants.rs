@@ -5,6 +5,7 @@ use crate::world::{When, World};
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::engine::{CallView, Engine};
 use slackwater_rules::record::{Body, CallChange, Outcome, Purpose, Seq};
+use slackwater_rules::time::Span;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Runs, and is no test.
@@ -79,10 +80,15 @@ pub(crate) fn at_every_step(world: &World) {
     }
 }
 
+/// So long a watch that has started listens before it says more to anybody.
+const LISTENS: Span = Span::seconds(60);
+
 /// What lasts of an engine, in a form that can be compared.
 fn lasting(engine: &Engine, world: &World) -> Vec<String> {
     let status = engine.status(world.sim.now);
     let mut lines = vec![format!("horizon {}", engine.horizon())];
+    let mut starts = world.sim.records.iter().rev().filter(|it| matches!(it.body, Body::Started { .. }));
+    let listens = starts.next().is_some_and(|it| world.sim.now.mono - it.at.mono <= LISTENS);
     for alarm in status.alarms {
         lines.push(format!(
             "{}: {}, code {:?}, stood {:?}, chattering {}, aside {:?}",
@@ -90,8 +96,9 @@ fn lasting(engine: &Engine, world: &World) -> Vec<String> {
         ));
     }
     for call in status.calls {
-        // The all-clear's time is a deadline and set at the start.
-        let due = call.due.filter(|_| call.next != "the all-clear");
+        // The all-clear's time is a deadline and set at the start; and right after a start the next
+        // time rests on what has been heard since, which no record tells.
+        let due = call.due.filter(|_| call.next != "the all-clear" && !listens);
         lines.push(format!(
             "call {} {:?} {}: {:?}, next {} in {due:?}, told {:?}",
             call.id, call.purpose, call.code, call.about, call.next, call.told

@@ -352,9 +352,17 @@ fn account(world: &World, name: &str, rings: Rings) -> Vec<(i64, Move)> {
     it.moves
 }
 
+/// What was answered and comes back, a latch too, is news from its beginning.
 fn begins(world: &World, name: &str) -> VecDeque<bool> {
+    let mut answered = false;
     let begins = world.story.iter().filter_map(|(_, record)| match &record.body {
-        Body::Raised { alarm, episode, .. } if alarm == name => Some(*episode == record.seq),
+        Body::Acknowledged { alarm, .. } if alarm == name => {
+            answered = true;
+            None
+        }
+        Body::Raised { alarm, episode, .. } if alarm == name => {
+            Some(std::mem::take(&mut answered) || *episode == record.seq)
+        }
         _ => None,
     });
     begins.collect()
