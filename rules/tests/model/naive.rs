@@ -31,6 +31,8 @@ enum Happens {
     PutBack,
     /// What the work had put aside is watched again.
     WorkOver,
+    /// It is in another call-out than before, whose people have not heard that it got worse.
+    Elsewhere,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -184,8 +186,15 @@ fn instants(world: &World, name: &str) -> Vec<(When, Happens)> {
     list.extend(world.links.iter().map(|(when, _)| (*when, Happens::Heard)));
     list.extend(world.starts.iter().map(|when| (*when, Happens::Start)));
     list.extend(world.stops.iter().map(|when| (*when, Happens::Stop)));
+    let mut told_in = None;
     for (when, record) in &world.story {
         let (alarm, happens) = match &record.body {
+            Body::Joined { call, alarm, .. } if alarm == name => {
+                if told_in.replace(*call).is_none_or(|before| before == *call) {
+                    continue;
+                }
+                (alarm, Happens::Elsewhere)
+            }
             Body::Shelved { alarm, .. } | Body::TakenOut { alarm, .. } | Body::Suppressed { alarm } => {
                 (alarm, Happens::PutAside)
             }
@@ -270,7 +279,7 @@ impl Account {
         self.worsen(at);
     }
 
-    /// An alarm worsens once in an episode.
+    /// An alarm worsens once in an episode, for each call-out.
     fn worsen(&mut self, at: i64) {
         if self.standing && self.worse_is_true && !self.worse {
             self.moves.push((at, Move::Worsened));
@@ -342,6 +351,7 @@ fn account(world: &World, name: &str, rings: Rings) -> Vec<(i64, Move)> {
             }
             Happens::PutBack => it.aside = false,
             Happens::WorkOver => (it.aside, it.held, it.after_work) = (false, 0, Some(when.0)),
+            Happens::Elsewhere => it.worse &= it.moves.contains(&(when.0, Move::Worsened)),
         }
         // What one step does to it counts as a whole.
         let whole = instants.get(at + 1).is_none_or(|(next, what)| *next != when || *what == Happens::Stop);
