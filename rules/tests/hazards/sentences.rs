@@ -199,7 +199,7 @@ fn water_on_the_floor_parts_into_wet_the_panel_and_dry_the_top_off_the_sump_the_
                 "If dry, sump water 10 cm (4 in) or more below the rim: unplug the return pump; its water runs back.",
                 "If dry, sump fuller: leave the return pump on.",
                 "Then, with dry hands, unplug the return pump.",
-                "The return pump is out: start the battery air pump in the tank.",
+                "The return pump is unplugged? Start the battery air pump in the tank.",
                 "Never pull a wet plug.",
             ],
         );
