@@ -9,7 +9,7 @@ use super::quiet;
 use super::state::CallOut;
 use crate::alarm::Priority;
 use crate::plan::Target;
-use crate::record::{By, CallMessage};
+use crate::record::CallMessage;
 
 impl Decision<'_> {
     /// Whoever's answer holds is told at once by all their channels, and the climb begins anew.
@@ -22,19 +22,21 @@ impl Decision<'_> {
     }
 
     pub(super) fn tell_answerer(&mut self, lead: Lead) {
-        self.tell_who_has_it(self.call.answerer().cloned(), lead);
-    }
-
-    fn tell_who_has_it(&mut self, by: Option<By>, lead: Lead) {
-        for target in by.into_iter().flat_map(|by| self.facts.ways(&by.who)) {
-            self.tell(&target, CallMessage::Call, lead, self.rank());
-        }
+        self.tell_all(self.ways_of_answerer(&self.call), lead);
     }
 
     /// Whoever has another call-out, or was told of it, hears this news.
     pub(super) fn tell_those_of(&mut self, other: &CallOut, lead: Lead) {
-        self.tell_who_has_it(other.answerer().cloned(), lead);
-        for target in self.may_be_told_now(other).into_iter().filter(|target| target.contact.is_some()) {
+        let people = self.may_be_told_now(other).into_iter().filter(|target| target.contact.is_some());
+        self.tell_all(self.ways_of_answerer(other).into_iter().chain(people), lead);
+    }
+
+    fn ways_of_answerer(&self, of: &CallOut) -> Vec<Target> {
+        of.answerer().map(|by| self.facts.ways(&by.who)).unwrap_or_default()
+    }
+
+    fn tell_all(&mut self, targets: impl IntoIterator<Item = Target>, lead: Lead) {
+        for target in targets {
             self.tell(&target, CallMessage::Call, lead, self.rank());
         }
     }
@@ -68,8 +70,7 @@ impl Decision<'_> {
         // No siren sounds for lost sight.
         let news = lead.episode().and_then(|episode| self.call.member(episode));
         let people_only = news.is_some_and(|member| member.sight);
-        for target in self.told_now().into_iter().filter(|target| target.contact.is_some() || !people_only) {
-            self.tell(&target, CallMessage::Call, lead, self.rank());
-        }
+        let told = self.told_now().into_iter();
+        self.tell_all(told.filter(|target| target.contact.is_some() || !people_only), lead);
     }
 }

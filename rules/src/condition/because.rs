@@ -275,7 +275,9 @@ impl<W: World> ExplainedPart<'_, W> {
         let like = self.like(formula);
         let limit = words::for_people(&show_of(formula, base, dimension, like));
         let value = formula.bounds(self.present).known();
-        let beside = crossing.beside(&limit, below, value.and_then(|value| value.partial_cmp(&base)));
+        let swings = matches!(formula, Formula::Window(window) if window.what == Aggregate::Swing);
+        let should = if swings { "change by" } else { "be" };
+        let beside = crossing.beside(should, &limit, below, value.and_then(|it| it.partial_cmp(&base)));
         match formula {
             Formula::Sensor(id) => {
                 let read = match self.drawn(*id, base, below) {
@@ -304,9 +306,8 @@ impl<W: World> ExplainedPart<'_, W> {
                     }
                     found
                 }
-                Some(_) if matches!(formula, Formula::Window(window) if window.what == Aggregate::Swing) => {
+                Some(_) if swings => {
                     let terms = self.terms_in_words(formula, place).into_iter();
-                    let beside = beside.replace("should be", "should change by");
                     terms.map(|term| ReadPart::of(format!("{term}{beside}"))).collect()
                 }
                 _ => self.terms_of(&[formula], place),

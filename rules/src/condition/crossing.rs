@@ -56,15 +56,16 @@ impl Crossing {
         }
     }
 
-    /// `, should be at least 24 °C`; and where that would say too much, how the value lies to it.
-    pub(super) fn beside(self, limit: &str, below: bool, value: Option<Ordering>) -> String {
+    /// `, should be at least 24 °C`, by what it `should` do; and where that would say too much, how
+    /// the value lies to it.
+    pub(super) fn beside(self, should: &str, limit: &str, below: bool, value: Option<Ordering>) -> String {
         let how = match (self, value) {
-            (Self::Fault, _) if below => "should be at least",
-            (Self::Sound, _) if !below => "should be at least",
-            (Self::Fault | Self::Sound, _) => "should be at most",
-            (Self::Circumstance, Some(Ordering::Less)) => "less than",
-            (Self::Circumstance, Some(Ordering::Greater)) => "more than",
-            (Self::Circumstance, Some(Ordering::Equal)) => "just",
+            (Self::Fault, _) if below => format!("should {should} at least"),
+            (Self::Sound, _) if !below => format!("should {should} at least"),
+            (Self::Fault | Self::Sound, _) => format!("should {should} at most"),
+            (Self::Circumstance, Some(Ordering::Less)) => "less than".to_owned(),
+            (Self::Circumstance, Some(Ordering::Greater)) => "more than".to_owned(),
+            (Self::Circumstance, Some(Ordering::Equal)) => "just".to_owned(),
             (Self::Circumstance, None) | (Self::Unsaid, _) => return String::new(),
         };
         format!(", {how} {limit}")

@@ -110,9 +110,8 @@ impl Facts<'_> {
 
     fn call_under(&self) -> Vec<String> {
         let Some(lead) = &self.lead else { return Vec::new() };
-        let first = [Some(self.how_bad()), Some(self.who_has_it()), self.where_to_go()];
-        let first = first.into_iter().flatten().filter(|said| !said.is_empty());
-        let mut lines = vec![first.collect::<Vec<_>>().join(" ")];
+        let first = [Some(self.how_bad()), self.who_has_it(), self.where_to_go()];
+        let mut lines = vec![first.into_iter().flatten().collect::<Vec<_>>().join(" ")];
         if self.news_heading(lead) != lead.heading() {
             let since = self.time(lead.onset);
             let what = if lead.stands() { lead.heading() } else { format!("It was: {}", lead.heading()) };
@@ -179,11 +178,10 @@ impl Facts<'_> {
         format!("{rank}: {act}.")
     }
 
-    fn who_has_it(&self) -> String {
+    fn who_has_it(&self) -> Option<String> {
         match self.answers.last() {
-            None if self.helped().is_some() => String::new(),
-            None => "Nobody has answered yet.".to_owned(),
-            Some((by, at)) => format!("{} answered at {}.", self.person(&by.who), self.time(*at)),
+            None => self.helped().is_none().then(|| "Nobody has answered yet.".to_owned()),
+            Some((by, at)) => Some(format!("{} answered at {}.", self.person(&by.who), self.time(*at))),
         }
     }
 

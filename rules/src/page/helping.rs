@@ -160,16 +160,21 @@ fn which_tank(plan: &Plan, tank: TankId) -> Option<String> {
     tank.help.looks.as_ref().map(|looks| format!("{}: {looks}", capital(&tank.title)))
 }
 
+/// A tank's title, and how somebody knows it who has never been there: `lagoon (hall, the tall
+/// one)`.
+pub(super) fn known_by(tank: &Tank) -> String {
+    match &tank.help.looks {
+        Some(looks) => format!("{} ({looks})", tank.title),
+        None => tank.title.clone(),
+    }
+}
+
 /// Below the heading, for who may never have been there: `Go to Halyard House, aquarium lagoon
 /// (hall, the tall one).` Of a house with several the page says below which is where.
 pub(super) fn where_to_go(plan: &Plan, about: Option<TankId>) -> String {
-    let known = |tank: &Tank| match &tank.help.looks {
-        Some(looks) => format!("{} ({looks})", tank.title),
-        None => tank.title.clone(),
-    };
     let site = &plan.site;
     match (about.map(|about| plan.tank(about)), plan.tanks.as_slice()) {
-        (Some(tank), _) | (None, [tank]) => format!("Go to {site}, aquarium {}.", known(tank)),
+        (Some(tank), _) | (None, [tank]) => format!("Go to {site}, aquarium {}.", known_by(tank)),
         (None, []) => format!("Go to {site}."),
         (None, many) => format!("Go to {site}: {} aquariums.", many.len()),
     }
@@ -221,10 +226,11 @@ pub(super) fn lines(
         let who = if to_helper { "you may" } else { "a helper may" };
         lines.push(format!("{}: {who} besides: {}.", capital(tank), help.may.join("; ")));
     }
-    let leaves = match (to_helper, keeper(plan, reader)) {
-        (true, Some(name)) => format!("Leave to {name}, who looks after the aquariums"),
-        (true, None) => "Leave to the keeper, who looks after the aquariums".to_owned(),
-        (false, _) => "A helper leaves to the keeper".to_owned(),
+    let leaves = if to_helper {
+        let who = keeper(plan, reader).unwrap_or(KEEPER);
+        format!("Leave to {who}, who looks after the aquariums")
+    } else {
+        format!("A helper leaves to {KEEPER}")
     };
     lines.push(format!("{leaves}: {NOT_FOR_HELPERS}."));
     lines

@@ -86,7 +86,7 @@ impl Facts<'_> {
     /// For who has come from elsewhere: when that is enough, also where nobody ever says so.
     pub(super) fn may_go(&self) -> Option<String> {
         self.helped().filter(|_| self.priority > Priority::Low)?;
-        let who = helping::callees(self.plan, self.reader()).next().map_or("the keeper", |it| &it.name);
+        let who = helping::keeper(self.plan, self.reader()).unwrap_or(helping::KEEPER);
         Some(format!(
             "You may go when {who} says so, or a message says \"all clear\". Nobody reached? Once all steps are done, \
              go home, look again every hour while you can, and call each time."

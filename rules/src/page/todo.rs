@@ -165,8 +165,7 @@ impl Facts<'_> {
     }
 
     /// The step with whom to call, and where to find what it names: each said once a page. A helper
-    /// is told how to know a heater and its plug where nobody has
-    /// written down where they are.
+    /// is told how to know a heater and its plug where nobody has written down where they are.
     fn with_place(&self, line: &CardLine, step: PageStep, once: &mut SaidOnce, one: bool) -> PageStep {
         let step = PageStep { said: self.with_number(&step.said, once), ..step };
         let about = self.lead.as_ref().and_then(|lead| lead.alarm).and_then(|alarm| alarm.tank);
@@ -199,9 +198,8 @@ impl Facts<'_> {
             [..] => return None,
         };
         let known = |title: &&str| {
-            let tank = self.plan.tanks.iter().find(|tank| tank.title == *title);
-            let looks = tank.and_then(|tank| tank.help.looks.as_ref()).filter(|_| self.is_helper());
-            looks.map_or_else(|| (*title).to_owned(), |looks| format!("{title} ({looks})"))
+            let tank = self.plan.tanks.iter().find(|tank| tank.title == *title).filter(|_| self.is_helper());
+            tank.map_or_else(|| (*title).to_owned(), helping::known_by)
         };
         let order = tanks.iter().map(known).collect::<Vec<_>>().join(", then ");
         Some(PageLine::of(format!("First {order}. Only one pump? A jug for {others}, as below.")))
