@@ -176,8 +176,8 @@ impl Facts<'_> {
         let about = self.lead.as_ref().and_then(|lead| lead.alarm).and_then(|alarm| alarm.tank);
         let unknown = self.is_helper() && line.names_a_heater_plug();
         let places = helping::places_of(self.plan, about, &step.own, line.act == Some(Act::Air));
-        // A phone's first screen is small. Who knows the house needs the place of the one thing that
-        // the step is about, and who doesn't finds by its place what a word means.
+        // A phone's first screen is small. Who knows the house needs the place of the one thing
+        // that the step is about, and who doesn't finds by its place what a word means.
         let one = leads && !self.is_helper();
         let mut more: Vec<String> = places.into_iter().take(if one { 1 } else { usize::MAX }).collect();
         // What has its place is there.
