@@ -16,6 +16,11 @@ const PRESENCE: &str = "presence";
 /// The looks that come before warmth, for a text.
 const FLOOR_IN_A_TEXT: &str = "Go and look: floor dry? Water moves? Wet: stay out.";
 
+/// A line for whoever comes, and where it comes from.
+fn line(source: &str, words: impl Into<String>) -> CardLine {
+    CardLine { source: Some(source.to_owned()), ..CardLine::plain(words) }
+}
+
 /// How a sensor should report helps a keeper only.
 pub(super) fn response(
     sight: &Sight,
@@ -40,7 +45,7 @@ pub(super) fn response(
             text: Some("Floor dry? Unplug the heaters until the probe is back.".to_owned()),
             act: Some(Act::HeatOff),
             disbelieved: true,
-            ..CardLine::plain("Unplug the heaters: they may follow this probe.")
+            ..line("practice", "Unplug the heaters: they may follow this probe.")
         });
     }
     let mut looked_at = BTreeSet::new();
@@ -89,13 +94,14 @@ pub(super) fn response(
             let mut bands = alike_there.filter_map(|(id, sensor)| good(*id, sensor, silenced));
             let good = bands.next().filter(|_| of_water).map(|band| in_words(band, &sensor.scale));
             let words = match &good {
-                Some(good) => kind.by_hand.replacen(". None", &format!(": good is {good}. None"), 1),
+                Some(good) => format!("Read another thermometer in the tank: good is {good}."),
                 // Without a number a thermometer tells a helper nothing.
                 None if of_water => FEEL_THE_GLASS.to_owned(),
                 None => kind.by_hand.to_owned(),
             };
             let of = tank_of(sensor, tanks).filter(|_| !alike);
             let title = of.map(|tank| capital(&tank.title));
+            let by_number = good.is_some();
             let of_floor = (kind.by_hand == FLOOR).then(|| FLOOR_IN_A_TEXT.to_owned());
             let text = of_floor.or_else(|| {
                 of_water.then(|| {
@@ -110,26 +116,32 @@ pub(super) fn response(
                 text: text.filter(|text| is_plain(text)),
                 who,
                 act: (kind.by_hand == FLOW).then_some(Act::Air),
-                ..CardLine::plain(match (&title, of) {
-                    (_, Some(tank)) if kind.by_hand == FLOOR => {
-                        words.replacen("dry?", &format!("dry ({})?", tank.title), 1)
-                    }
-                    (Some(title), _) => format!("{title}: {}", uncapital(&words)),
-                    (None, _) => words,
-                })
+                ..line(
+                    kind.source,
+                    match (&title, of) {
+                        (_, Some(tank)) if kind.by_hand == FLOOR => {
+                            words.replacen("dry?", &format!("dry ({})?", tank.title), 1)
+                        }
+                        (Some(title), _) => format!("{title}: {}", uncapital(&words)),
+                        (None, _) => words,
+                    },
+                )
             });
+            if by_number {
+                add(without_a_thermometer());
+            }
         }
         if all_tanks {
             add(CardLine {
                 text: (!floors.is_empty()).then(|| FLOOR_IN_A_TEXT.to_owned()),
                 act: Some(Act::Air),
                 tell: Some("whether water moves".to_owned()),
-                ..CardLine::plain(FLOW_EVERYWHERE)
+                ..line("restart", FLOW_EVERYWHERE)
             });
             if let [_, _, ..] = tanks {
                 let instead_of = Some(Act::Air);
                 let lines = one_pump_too_few(tanks).into_iter();
-                lines.map(|words| CardLine { instead_of, ..CardLine::plain(words) }).for_each(&mut add);
+                lines.map(|line| CardLine { instead_of, ..line }).for_each(&mut add);
             }
         }
     }
@@ -137,27 +149,27 @@ pub(super) fn response(
     if waters().any(|sensor| !unheated(sensor)) {
         add(CardLine {
             heater_plug: true,
-            ..CardLine::plain("Water too warm? Unplug the heaters. Good or cold? Leave them plugged in.")
+            ..line("practice", "Water too warm? Unplug the heaters. Good or cold? Leave them plugged in.")
         });
     }
     match sight {
         Sight::Part(_) => {}
         Sight::Broker => {
-            add(CardLine::plain("Power there, router dark? See that its plug sits firmly."));
+            add(line("practice", "Power there, router dark? See that its plug sits firmly."));
         }
         Sight::Gateway(gateway) => {
             if let Some((_, sensor)) = lost.first() {
-                add(CardLine::plain(sensor.feed.gateway_mend(gateway)));
+                add(line("practice", sensor.feed.gateway_mend(gateway)));
             }
         }
         Sight::Sensor(_) => {
-            add(CardLine::plain("See whether the sensor has power and sits where it should."));
+            add(line("practice", "See whether the sensor has power and sits where it should."));
             for (_, sensor) in lost {
                 let words = match &sensor.feed {
                     Feed::Topic(topic) => format!("It should report every {} to {topic}.", sensor.every),
                     Feed::Source(source) => format!("It is asked every {}: {source}.", sensor.every),
                 };
-                add(CardLine { who: Who::Keeper, ..CardLine::plain(words) });
+                add(CardLine { who: Who::Keeper, ..line("practice", words) });
             }
         }
     }
@@ -166,7 +178,8 @@ pub(super) fn response(
         add(CardLine {
             kind: LineKind::Ending,
             who: Who::Keeper,
-            ..CardLine::plain(
+            ..line(
+                "practice",
                 "Something was wrong? Look again every half hour. All was well? Every two hours.",
             )
         });
@@ -176,7 +189,7 @@ pub(super) fn response(
 
 /// What a house does that has one air pump, if more tanks than one stand still: the pump goes where
 /// most breathes, if that is one of them.
-fn one_pump_too_few(tanks: &[Tank]) -> [String; 2] {
+fn one_pump_too_few(tanks: &[Tank]) -> [CardLine; 2] {
     let most = tanks.iter().map(|tank| tank.stocking).max();
     let mut fullest = tanks.iter().filter(|tank| Some(tank.stocking) == most);
     let first = match (fullest.next(), fullest.next()) {
@@ -184,10 +197,15 @@ fn one_pump_too_few(tanks: &[Tank]) -> [String; 2] {
         (..) => "the one with most fish gets the pump first".to_owned(),
     };
     [
-        format!("Does the water stand still in several tanks, with one pump only? {}.", capital(&first)),
-        "The others: lift water with a jug by its handle, pour it back from 10 cm (4 in) up, five \
-         minutes in every fifteen."
-            .to_owned(),
+        line(
+            "practice",
+            format!("Does the water stand still in several tanks, with one pump only? {}.", capital(&first)),
+        ),
+        line(
+            "pour",
+            "Others: lift water with a jug by its handle, pour it back from 10 cm (4 in) up, five \
+             minutes in every fifteen.",
+        ),
     ]
 }
 
@@ -209,11 +227,14 @@ fn read_each_tank(
     let each: Vec<String> = bands.iter().map(|(tank, band)| format!("{tank} {band}")).collect();
     let read = format!("Read the thermometer in each tank: good is {}.", each.join(", "));
     let text = Some("Read the thermometer in each tank.".to_owned());
-    let none = format!("No thermometer there? {FEEL_THE_GLASS}");
     match each.is_empty() {
-        true => vec![CardLine::plain(FEEL_THE_GLASS)],
-        false => vec![CardLine { text, ..CardLine::plain(read) }, CardLine::plain(none)],
+        true => vec![line("practice", FEEL_THE_GLASS)],
+        false => vec![CardLine { text, ..line("practice", read) }, without_a_thermometer()],
     }
+}
+
+fn without_a_thermometer() -> CardLine {
+    line("practice", format!("No thermometer there? {FEEL_THE_GLASS}"))
 }
 
 /// Whether it measures how warm a tank's water is.

@@ -17,10 +17,12 @@ pub(super) struct MeasureKind {
     pub(super) usual: Option<(f64, f64)>,
     /// What a person can look at instead.
     pub(super) by_hand: &'static str,
+    /// Where that comes from, as the cards name their sources.
+    pub(super) source: &'static str,
 }
 
 const fn kind(name: &'static str, dimensions: &'static [Dimension], by_hand: &'static str) -> MeasureKind {
-    MeasureKind { name, dimensions, max_rate: None, usual: None, by_hand }
+    MeasureKind { name, dimensions, max_rate: None, usual: None, by_hand, source: "practice" }
 }
 
 /// What shows by hand that a device works.
@@ -49,16 +51,12 @@ pub(super) static KINDS: &[MeasureKind] = &[
         // probe's glitch: an engineering choice, from the rate limits used on such probes.
         max_rate: Some(1.0 / 60.0),
         usual: Some((8.0, 40.0)),
-        ..kind(
-            "temperature",
-            &[Dimension::TEMPERATURE],
-            "Read another thermometer in the tank. None there? Feel the glass: good is neither hot nor colder than the room.",
-        )
+        ..kind("temperature", &[Dimension::TEMPERATURE], "Read another thermometer there.")
     },
-    kind("presence", &[], HAS_POWER),
-    kind("leak", &[], FLOOR),
+    MeasureKind { source: "oxygen-first", ..kind("presence", &[], HAS_POWER) },
+    MeasureKind { source: "flood", ..kind("leak", &[], FLOOR) },
     kind("state", &[], PLUGGED_IN),
-    kind("flow", &[Dimension::FLOW], FLOW),
+    MeasureKind { source: "oxygen-first", ..kind("flow", &[Dimension::FLOW], FLOW) },
     kind(
         "level",
         &[Dimension::LENGTH, Dimension::NUMBER, Dimension::VOLUME],

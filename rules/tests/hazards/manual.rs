@@ -1,11 +1,14 @@
 //! The table of all cards, as the manual has it: generated from the cards and the hazards
 //! themselves.
 
-use slackwater_rules::card::{self, Act, Harm, LineKind, Who};
+use crate::fixtures::{UTC, around_in};
+use slackwater_rules::card::{self, Act, Card, Harm, LineKind, Who};
 use slackwater_rules::hazard;
+use slackwater_rules::plan::{Alarm, Plan, Sight};
 use std::fmt::Write;
 
 const COMMITTED: &str = include_str!("../../../deploy/manual/cards.md");
+const SAMPLE: &str = include_str!("../../../deploy/sample/rules.toml");
 
 /// The cards that a hazard's text names, in all its forms, each once.
 pub(crate) fn cards_of(name: &str) -> Vec<String> {
@@ -33,6 +36,40 @@ fn named<T: PartialEq>(names: &[(&'static str, T)], what: T) -> &'static str {
     names.iter().find(|(_, of)| *of == what).map_or("", |(name, _)| name)
 }
 
+/// A card, a line each.
+fn table(card: &Card) -> String {
+    let mut out = "| | What to do | In a text | For | Kind | Ticked | Only against | Source |\n\
+                   | --- | --- | --- | --- | --- | --- | --- | --- |\n"
+        .to_owned();
+    for (n, line) in (1..).zip(&card.lines) {
+        let who = named(&Who::ALL, line.who);
+        let kind = named(&LineKind::ALL, line.kind);
+        let act = match (line.act, line.instead_of) {
+            (Some(act), _) => named(&Act::ALL, act).to_owned(),
+            (None, Some(act)) => format!("instead of {}", named(&Act::ALL, act)),
+            (None, None) => String::new(),
+        };
+        let needs = line.needs.map(|harm| named(&Harm::ALL, harm)).unwrap_or_default();
+        let needs = if line.disbelieved { "not believed" } else { needs };
+        let text = line.text.as_deref().unwrap_or_default();
+        let source = line.source.as_deref().unwrap_or_default();
+        let _ =
+            writeln!(out, "| {n} | {} | {text} | {who} | {kind} | {act} | {needs} | {source} |", line.words);
+    }
+    out
+}
+
+/// The cards of lost sight are no data: the plan makes them.
+fn lost_in_the_sample() -> Vec<Alarm> {
+    let contacts = ["ines.push", "siren", "ines.mail", "tom.mail", "neighbour.mail"];
+    let checked = Plan::check("rules.toml", SAMPLE, &around_in(UTC, &contacts));
+    let plan = checked.plan.unwrap_or_else(|| panic!("{}", checked.report));
+    plan.alarms
+        .into_iter()
+        .filter(|alarm| matches!(alarm.sight, Some(Sight::Broker | Sight::Gateway(_) | Sight::Sensor(_))))
+        .collect()
+}
+
 fn manual() -> String {
     let mut out = "# First-aid cards\n\n\
         What a page tells whoever comes, one action a line. `response = \"card:NAME\"` puts a card into an alarm of \
@@ -56,25 +93,15 @@ fn manual() -> String {
         let alarms =
             if alarms.is_empty() { elsewhere.unwrap_or_default().to_owned() } else { alarms.join(", ") };
         let _ = write!(out, "\n## {}\n\nIn: {alarms}.\n\n", built_in.name);
-        out += "| | What to do | In a text | For | Kind | Ticked | Only against | Source |\n\
-                | --- | --- | --- | --- | --- | --- | --- | --- |\n";
-        for (n, line) in (1..).zip(&built_in.card.lines) {
-            let who = named(&Who::ALL, line.who);
-            let kind = named(&LineKind::ALL, line.kind);
-            let act = match (line.act, line.instead_of) {
-                (Some(act), _) => named(&Act::ALL, act).to_owned(),
-                (None, Some(act)) => format!("instead of {}", named(&Act::ALL, act)),
-                (None, None) => String::new(),
-            };
-            let needs = line.needs.map(|harm| named(&Harm::ALL, harm)).unwrap_or_default();
-            let text = line.text.as_deref().unwrap_or_default();
-            let source = line.source.as_deref().unwrap_or_default();
-            let _ = writeln!(
-                out,
-                "| {n} | {} | {text} | {who} | {kind} | {act} | {needs} | {source} |",
-                line.words
-            );
-        }
+        out += &table(&built_in.card);
+    }
+    out += "\n## Lost sight\n\n\
+            What can no longer be seen has a card that is made from what was seen there: for each broker, gateway and \
+            sensor that an alarm reads. These are the sample house's; a sensor of another kind has the look by hand of \
+            its own kind. A line *not believed* stands only while the sensor speaks and says what is not so.\n";
+    for alarm in lost_in_the_sample() {
+        let _ = write!(out, "\n### {}\n\nIn: `{}`.\n\n", alarm.title, alarm.name);
+        out += &table(&alarm.response);
     }
     out += "\n## Priorities\n\n\
             What is at stake and how soon somebody has to act make the priority. What kills within the hour is *critical*, \
@@ -116,6 +143,19 @@ fn every_card_appears_somewhere_and_every_hazard_has_one_whose_every_line_has_a_
                 let source = line.source.as_deref().and_then(card::source);
                 assert!(source.is_some_and(|source| source.len() > 10), "{card}: {}: no source", line.words);
             }
+        }
+    }
+}
+
+#[test]
+fn every_line_of_a_card_of_lost_sight_is_short_and_has_a_source_too() {
+    for alarm in lost_in_the_sample() {
+        for line in &alarm.response.lines {
+            let source = line.source.as_deref().and_then(card::source);
+            assert!(source.is_some(), "{}: {}: no source", alarm.name, line.words);
+            // Where several tanks stand in one line, it is as long as they are many.
+            let each = line.words.starts_with("Read the thermometer in each tank");
+            assert!(each || line.words.chars().count() <= 110, "{}: {}", alarm.name, line.words);
         }
     }
 }

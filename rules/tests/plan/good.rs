@@ -185,8 +185,8 @@ fn lost_sight_says_what_cannot_ring_and_what_to_look_at() {
         shelf.response.words(),
         [
             GATE,
-            "Read another thermometer in the tank: good is 24 to 27 °C. None there? Feel the glass: good is neither \
-             hot nor colder than the room.",
+            "Read another thermometer in the tank: good is 24 to 27 °C.",
+            "No thermometer there? Feel the glass: good is neither hot nor colder than the room.",
             "Water too warm? Unplug the heaters. Good or cold? Leave them plugged in.",
             "See whether gateway shelf has power and network.",
             "Something was wrong? Look again every half hour. All was well? Every two hours.",
