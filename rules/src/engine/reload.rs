@@ -3,7 +3,7 @@
 //! they are still fed and read in the same way. What the new plan drops is put aside, by a
 //! record like anything else. Each component carries its own over; here is what differs.
 
-use crate::plan::{Alarm, Plan};
+use crate::plan::{Alarm, Plan, Sight};
 use std::collections::BTreeMap;
 
 /// Whoever exchanges thousands of alarms is told of so many by name, and of the others how many.
@@ -24,10 +24,18 @@ pub(super) fn changes(old: &Plan, new: &Plan) -> Vec<String> {
     let mut lines = found.lines;
     let site = |plan: &Plan| {
         let mains = plan.mains.map(|id| plan.sensor(id).name.clone());
-        format!("{:?}", (&plan.site, &plan.help, plan.without_mains, plan.altitude, mains, &plan.zone))
+        format!("{:?}", (&plan.site, plan.without_mains, plan.altitude, mains, &plan.zone))
     };
-    if site(old) != site(new) {
+    // What shows no telephone number can't tell two apart.
+    if site(old) != site(new) || old.help != new.help {
         lines.push("what stands of the site itself has changed".to_owned());
+    }
+    let differ = |added: fn(&Alarm) -> bool| told_differently((old, &old_names), (new, &new_names), added);
+    if old.sight_pages_after != new.sight_pages_after || differ(Alarm::is_for_lost_sight) {
+        lines.push("when lost sight is told, how urgently or to whom has changed".to_owned());
+    }
+    if differ(|alarm| matches!(alarm.sight, Some(Sight::Part(_)))) {
+        lines.push("when the watch's own health is told, how urgently or to whom has changed".to_owned());
     }
     if old.drill != new.drill {
         lines.push("when drills are due has changed".to_owned());
@@ -55,6 +63,18 @@ fn by_name<'p, T>(
 /// The keeper's own: alarms for lost sight follow from them.
 fn alarms(plan: &Plan) -> ByName<'_, Alarm> {
     by_name(plan.alarms.iter().filter(|alarm| alarm.sight.is_none()), |alarm| &alarm.name)
+}
+
+/// Whether alarms that the plan adds, and that both plans have, are told otherwise: all else of
+/// them follows from what the keeper wrote of sensors and alarms.
+fn told_differently(old: (&Plan, &Names<'_>), new: (&Plan, &Names<'_>), added: fn(&Alarm) -> bool) -> bool {
+    let told = |(plan, names): (&Plan, &Names<'_>)| {
+        let alarms = plan.alarms.iter().filter(|alarm| added(alarm));
+        let of = |it: &Alarm| names.text_of(&(it.on_delay, it.priority, it.callout, &it.consequence_of));
+        alarms.map(|alarm| (alarm.name.clone(), of(alarm))).collect::<BTreeMap<_, _>>()
+    };
+    let before = told(old);
+    told(new).iter().any(|(name, now)| before.get(name).is_some_and(|before| before != now))
 }
 
 /// What has been found to differ.

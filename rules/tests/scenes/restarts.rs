@@ -125,6 +125,39 @@ fn an_early_wake_up_changes_nothing() {
     assert!(site.world.sent.is_empty());
 }
 
+/// What the last reload said to differ.
+#[track_caller]
+fn changes(site: &Site) -> Vec<String> {
+    let found = site.records.iter().rev().find_map(|record| match &record.body {
+        Body::Reloaded { changes } => Some(changes.clone()),
+        _ => None,
+    });
+    found.expect("a record")
+}
+
+#[test]
+fn a_telephone_number_that_no_log_shows_and_how_lost_sight_is_told_differ_too() {
+    let mut site = Site::calm();
+    let asked = |emergency: &str| format!("name = \"Halyard House\"\nemergency = \"{emergency}\"");
+    let rules = site.rules.clone();
+    let with = |number: &str| rules.replace("name = \"Halyard House\"", &asked(number));
+    site.reload(&with("112"));
+    assert_eq!(changes(&site), ["what stands of the site itself has changed"]);
+    site.reload(&with("999"));
+    assert_eq!(changes(&site), ["what stands of the site itself has changed"]);
+    let told = ["when lost sight is told, how urgently or to whom has changed"];
+    site.reload(&with("999").replace("after = \"2 min\"", "after = \"4 min\""));
+    assert_eq!(changes(&site), told);
+    site.reload(&with("999").replace("after = \"2 min\"", "after = \"4 min\"\npages-after = \"1 h\""));
+    assert_eq!(changes(&site), told);
+    let health = format!("{}\n[health]\nafter = \"1 h\"\n", with("999"));
+    site.reload(&with("999"));
+    site.reload(&health);
+    assert_eq!(changes(&site), ["when the watch's own health is told, how urgently or to whom has changed"]);
+    site.reload(&health);
+    assert_eq!(changes(&site), [""; 0]);
+}
+
 #[test]
 fn another_plan_takes_over_without_forgetting_what_stands() {
     let mut site = Site::calm();
@@ -136,12 +169,8 @@ fn another_plan_takes_over_without_forgetting_what_stands() {
         .replace("return-flow < 200 L/h", "return-flow < 300 L/h")
         .replace("[alarm.warm-room]", "[alarm.hot-room]");
     site.reload(&rules);
-    let changes = site.records.iter().rev().find_map(|record| match &record.body {
-        Body::Reloaded { changes } => Some(changes.clone()),
-        _ => None,
-    });
     assert_eq!(
-        changes.expect("a record"),
+        changes(&site),
         ["alarm warm-room is gone", "alarm hot-room is new", "alarm return-stopped has changed"]
     );
     assert_eq!(site.state("power-lost"), "unacknowledged");
