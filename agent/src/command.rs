@@ -298,8 +298,9 @@ enum Verb {
 }
 
 fn length(text: &str) -> Result<Span, String> {
-    let span = Quantity::parse(text).and_then(Quantity::span).map_err(|error| error.to_string())?;
-    if span > Span::ZERO { Ok(span) } else { Err("it is not more than nothing".to_owned()) }
+    let right = "write one number and its unit: `90 min`, `2h`, `1.5 h`";
+    let span = Quantity::parse(text).and_then(Quantity::span).map_err(|error| format!("{error}; {right}"))?;
+    if span >= Span::seconds(1) { Ok(span) } else { Err(format!("it is shorter than a second; {right}")) }
 }
 
 /// Does what the command line asks.

@@ -2,6 +2,7 @@
 
 use super::failed;
 use crate::output::outln;
+use slackwater_rules::diagnostic::did_you_mean;
 use slackwater_rules::hazard;
 use std::process::ExitCode;
 
@@ -28,8 +29,8 @@ pub(super) fn print(what: Option<&HazardsVerb>) -> ExitCode {
         Some(HazardsVerb::Show { name }) => match hazard::text(name) {
             Some(text) => outln!("{}", text.trim_end()),
             None => {
-                let near = hazard::names().min_by_key(|known| strsim::damerau_levenshtein(known, name));
-                let near = near.map_or(String::new(), |near| format!("; the nearest name is `{near}`"));
+                let near =
+                    did_you_mean(name, hazard::names()).map_or(String::new(), |near| format!("; {near}"));
                 return failed(&format!(
                     "there is no hazard `{name}`{near}; `slackwater hazards` lists them"
                 ));

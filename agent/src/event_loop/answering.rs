@@ -54,14 +54,7 @@ impl EventLoop {
             Request::Explain { alarm, json } => match self.engine.explain(&alarm, now) {
                 Some(explanation) if json => ControlReply { ok: true, text: health::pretty(&explanation) },
                 Some(explanation) => ControlReply { ok: true, text: status_words::explained(&explanation) },
-                None => {
-                    let names: Vec<_> =
-                        self.engine.plan().alarms.iter().map(|alarm| alarm.name.as_str()).collect();
-                    ControlReply {
-                        ok: false,
-                        text: format!("there is no alarm `{alarm}`; there are: {}", names.join(", ")),
-                    }
-                }
+                None => ControlReply { ok: false, text: self.engine.plan().no_alarm(&alarm) },
             },
             Request::Reload { insists } => {
                 let (ok, text) = match self.reload(insists) {

@@ -6,9 +6,13 @@ use super::{
     Tank, TankId, Watched, WatchedId,
 };
 use crate::condition::{Condition, Scope};
+use crate::diagnostic::did_you_mean;
 use crate::site::Site;
 use crate::time::Span;
 use std::collections::BTreeSet;
+
+/// So many names can be read in an answer.
+const NAMES_SHOWN: usize = 30;
 
 impl Alarm {
     /// Whether the other's conditions are worded like these, so that what is known and remembered
@@ -157,6 +161,23 @@ impl Plan {
     /// The alarm with this name.
     pub fn alarm_named(&self, name: &str) -> Option<AlarmId> {
         self.alarms.iter().position(|alarm| alarm.name == name).map(|index| AlarmId(index as u32))
+    }
+
+    /// That there is no alarm of this name, with the one that may be meant.
+    pub fn no_alarm(&self, name: &str) -> String {
+        let near = did_you_mean(name, self.alarms.iter().map(|alarm| alarm.name.as_str()));
+        format!("there is no alarm `{name}`; {}", near.unwrap_or_else(|| self.alarm_names()))
+    }
+
+    /// The keeper's alarms for who named none of them, as many as can be read.
+    pub fn alarm_names(&self) -> String {
+        let own: Vec<_> = self.alarms.iter().filter(|it| it.sight.is_none()).map(|it| &*it.name).collect();
+        let (shown, more) = own.split_at(own.len().min(NAMES_SHOWN));
+        match (shown, more.len()) {
+            ([], _) => "the rule file declares none".to_owned(),
+            (_, 0) => format!("there are: {}", shown.join(", ")),
+            (_, more) => format!("there are: {} and {more} more", shown.join(", ")),
+        }
     }
 
     /// The watched site of this name.

@@ -50,7 +50,7 @@ fn a_shelf_without_an_end_is_refused() {
     assert_eq!(site.count(|body| matches!(body, Body::Refused { .. })), 3);
     let told = site.story();
     assert!(told.contains("at most 1 d"), "{told}");
-    assert!(told.contains("the nearest name is `return-stopped`"), "{told}");
+    assert!(told.contains("did you mean `return-stopped`?"), "{told}");
 }
 
 #[test]

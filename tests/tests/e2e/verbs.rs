@@ -33,7 +33,7 @@ async fn a_shelf_keeps_an_alarm_quiet_and_its_end_rings_if_the_condition_still_h
     let refused = say(&["shelve", "lagoon-cold", "--for", "3 d"]).failed(1);
     assert!(refused.contains("at most 24 h") || refused.contains("at most 1 d"), "{refused}");
     let near = say(&["shelve", "lagoon-clod", "--for", "1 h"]).failed(1);
-    assert!(near.contains("the nearest name is `lagoon-cold`"), "{near}");
+    assert!(near.contains("did you mean `lagoon-cold`?"), "{near}");
     agent.terminate();
 }
 

@@ -44,11 +44,7 @@ pub(super) fn range(text: &str) -> Result<SweepRange, String> {
 impl SweepRange {
     /// The alarm alone, once for each value.
     pub(super) fn plans(&self, plan: &Plan, alarm: &str) -> Result<Vec<Plan>, String> {
-        let Some(id) = plan.alarm_named(alarm) else {
-            let known: Vec<_> =
-                plan.alarms.iter().filter(|it| it.sight.is_none()).map(|it| it.name.as_str()).collect();
-            return Err(format!("there is no alarm `{alarm}`; there are: {}", known.join(", ")));
-        };
+        let id = plan.alarm_named(alarm).ok_or_else(|| plan.no_alarm(alarm))?;
         let alone = plan.only(id);
         let with = |value: &f64| {
             let moved = with_limit(plan, plan.alarm(id), &self.name, *value);

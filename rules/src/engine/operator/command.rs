@@ -361,17 +361,7 @@ fn drill(cx: &Context<'_>, callout: &str, by: &By, next: &mut Next) {
 fn find(cx: &Context<'_>, alarm: &str, what: &str, by: &By, next: &mut Next) -> Option<AlarmId> {
     let found = cx.alarm(alarm);
     if found.is_none() {
-        let near = cx
-            .plan
-            .alarms
-            .iter()
-            .map(|it| &it.name)
-            .min_by_key(|name| strsim::damerau_levenshtein(name, alarm));
-        let why = match near {
-            Some(near) => format!("there is no alarm `{alarm}`; the nearest name is `{near}`"),
-            None => "the rule file declares no alarms".to_owned(),
-        };
-        next.refuse(format!("{what} {alarm}"), why, by);
+        next.refuse(format!("{what} {alarm}"), cx.plan.no_alarm(alarm), by);
     }
     found
 }

@@ -38,7 +38,7 @@ fn a_shelf_has_its_bounds_and_its_deadline() {
 fn a_name_that_is_none_is_answered_with_the_nearest() {
     let mut rig = TestRig::new();
     let next = said(&mut rig, OperatorCommand::Reset { alarm: "leek".to_owned() });
-    assert!(kinds(&next)[0].contains("the nearest name is `leak`"), "{:?}", kinds(&next));
+    assert!(kinds(&next)[0].contains("did you mean `leak`?"), "{:?}", kinds(&next));
 }
 
 #[test]

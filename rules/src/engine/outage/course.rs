@@ -54,18 +54,13 @@ impl Course {
     /// # Errors
     /// If there is no such alarm, or nobody is called by it; with words for a person.
     pub fn of(plan: &Plan, alarm: Option<&str>) -> Result<Self, String> {
-        let names = || {
-            let names: Vec<_> = plan.alarms.iter().map(|alarm| alarm.name.as_str()).collect();
-            format!("there are: {}", names.join(", "))
-        };
         let by_power = |alarm: &&Alarm| alarm.hazard == Some(POWER_LOST) || alarm.name == POWER_LOST;
         let found = match alarm {
-            Some(name) => plan
-                .alarm_named(name)
-                .map(|id| plan.alarm(id))
-                .ok_or_else(|| format!("there is no alarm `{name}`; {}", names()))?,
+            Some(name) => {
+                plan.alarm_named(name).map(|id| plan.alarm(id)).ok_or_else(|| plan.no_alarm(name))?
+            }
             None => plan.alarms.iter().find(by_power).ok_or_else(|| {
-                format!("no alarm is made from the hazard {POWER_LOST}: name one; {}", names())
+                format!("no alarm is made from the hazard {POWER_LOST}: name one; {}", plan.alarm_names())
             })?,
         };
         let Some(callout) = found.callout.map(|id| plan.callout(id)) else {
