@@ -299,6 +299,7 @@ fn told(names: &ReportNames<'_>, call: &CallOutReview) -> Markup {
     };
     for page in &call.pages {
         let purpose = match page.purpose {
+            purpose if purpose.hushes(&page.to) => "told to be quiet; ",
             Purpose::Call => "",
             Purpose::Taken => "told that somebody has answered; ",
             Purpose::AllClear => "all-clear; ",

@@ -78,6 +78,7 @@ impl Rows {
     fn call_out(&mut self, call: &CallOutReview) {
         for page in &call.pages {
             let kind = match page.purpose {
+                purpose if purpose.hushes(&page.to) => "quiet",
                 Purpose::Call => "page",
                 Purpose::Taken => "answered-by-other",
                 Purpose::AllClear => "all-clear",

@@ -250,6 +250,7 @@ impl TextPage<'_> {
         let who = self.titles.person(who);
         let what = match *kind {
             "work" => format!("{of}: {why}, by {who}"),
+            _ if why.is_empty() => format!("{}, {kind} by {who}", self.titles.known(of)),
             _ => format!("{}, {kind} by {who}: {why}", self.titles.known(of)),
         };
         let ended = match (&aside.to, &aside.ended_by) {

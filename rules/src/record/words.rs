@@ -22,6 +22,18 @@ impl fmt::Display for Purpose {
     }
 }
 
+impl Purpose {
+    /// Whether it switches a siren off: that is no reader, and hears of no answer.
+    pub fn hushes(self, to: &str) -> bool {
+        !to.contains('.') && matches!(self, Self::Taken | Self::AllClear)
+    }
+
+    /// Why this way is used: `call`.
+    pub(crate) fn towards(self, to: &str) -> String {
+        if self.hushes(to) { "to be quiet".to_owned() } else { self.to_string() }
+    }
+}
+
 impl Estimated {
     /// With its place, its likeliest value and what it rests on: for `status` and the review.
     pub fn in_full(&self) -> String {
@@ -130,7 +142,7 @@ impl fmt::Display for Body {
             Self::Joined { call, alarm, .. } => write!(f, "{alarm} is part of call-out {call}"),
             Self::Stepped { call, step } => write!(f, "call-out {call}: step {}", step + 1),
             Self::Paged { target, purpose, headline, also, .. } => {
-                write!(f, "page to {target} ({purpose}): {headline}")?;
+                write!(f, "page to {target} ({}): {headline}", purpose.towards(target))?;
                 match also.as_slice() {
                     [] => Ok(()),
                     also => write!(f, "; tells of {} more call-outs", also.len()),

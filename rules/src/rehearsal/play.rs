@@ -279,7 +279,8 @@ impl<'a> Player<'a> {
 
     fn sent_words(&self, which: impl Fn(&SentPage) -> bool) -> String {
         let words = |page: &SentPage| {
-            format!("{} {} ({}) about {}", self.since(page), page.to, page.purpose, page.alarm)
+            let why = page.purpose.towards(&page.to.to_string());
+            format!("{} {} ({why}) about {}", self.since(page), page.to, page.alarm)
         };
         let words: Vec<_> = self.told().filter(|page| which(page)).take(12).map(words).collect();
         if words.is_empty() { "nothing".to_owned() } else { words.join("; ") }

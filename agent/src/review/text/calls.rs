@@ -12,7 +12,7 @@ impl TextPage<'_> {
     /// Who was told by which way, and how often; who was not, and why; who answered when.
     fn call_out_in_short(&mut self, call: &CallOutReview) {
         let mut told: Vec<(String, usize, usize)> = Vec::new();
-        for page in &call.pages {
+        for page in call.pages.iter().filter(|page| !page.purpose.hushes(&page.to)) {
             let to = self.titles.way(&page.to);
             let lost =
                 usize::from(matches!(page.result, PageResult::Failed { .. } | PageResult::Deferred { .. }));
@@ -66,6 +66,7 @@ impl TextPage<'_> {
         let mut lines: Vec<(&Stamp, String)> = Vec::new();
         for page in &call.pages {
             let purpose = match page.purpose {
+                purpose if purpose.hushes(&page.to) => " (told to be quiet)",
                 Purpose::Call => "",
                 Purpose::Taken => " (told that someone answered)",
                 Purpose::AllClear => " (all-clear)",
