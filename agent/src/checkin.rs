@@ -10,5 +10,5 @@
 mod jws;
 mod sender;
 
-pub use jws::{MEDIA_TYPE, NotSealed, SiteKey, open, seal};
+pub use jws::{MEDIA_TYPE, NotSealed, Sealed, SiteKey, open, open_as, seal, seal_as};
 pub use sender::{CheckInSender, CheckInWay, Identity, WayHealth, ways};

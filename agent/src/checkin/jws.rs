@@ -15,8 +15,24 @@ use zeroize::Zeroizing;
 /// Of a sealed check-in, where it goes by HTTP: RFC 7515, 9.2.1.
 pub const MEDIA_TYPE: &str = "application/jose";
 
-/// The one header there is. `typ` keeps a signature of anything else from passing for a check-in.
-const HEADER: &str = r#"{"alg":"EdDSA","typ":"slackwater-check-in"}"#;
+/// What a site signs. Each has a header of its own, and there is no other: `typ` keeps the
+/// signature of one from passing for another.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Sealed {
+    /// A check-in.
+    CheckIn,
+    /// Events of its journal.
+    Events,
+}
+
+impl Sealed {
+    const fn header(self) -> &'static str {
+        match self {
+            Self::CheckIn => r#"{"alg":"EdDSA","typ":"slackwater-check-in"}"#,
+            Self::Events => r#"{"alg":"EdDSA","typ":"slackwater-events"}"#,
+        }
+    }
+}
 
 /// RFC 8032: a private key is a seed of 32 bytes.
 const SEED: usize = 32;
@@ -70,7 +86,12 @@ impl fmt::Debug for SiteKey {
 
 /// The signed form of a body.
 pub fn seal(key: &SiteKey, body: &[u8]) -> String {
-    sign(key, HEADER, body)
+    seal_as(Sealed::CheckIn, key, body)
+}
+
+/// The signed form of a body of this kind.
+pub fn seal_as(what: Sealed, key: &SiteKey, body: &[u8]) -> String {
+    sign(key, what.header(), body)
 }
 
 fn sign(key: &SiteKey, header: &str, body: &[u8]) -> String {
@@ -84,10 +105,18 @@ fn sign(key: &SiteKey, header: &str, body: &[u8]) -> String {
 /// # Errors
 /// If it was not, or is no signed form at all.
 pub fn open(public: &str, sealed: &[u8]) -> Result<Vec<u8>, NotSealed> {
+    open_as(Sealed::CheckIn, public, sealed)
+}
+
+/// The body of this kind, if it was signed with the key of which `public` is the public half.
+///
+/// # Errors
+/// If it was not, or is no signed form at all.
+pub fn open_as(what: Sealed, public: &str, sealed: &[u8]) -> Result<Vec<u8>, NotSealed> {
     let text = std::str::from_utf8(sealed).map_err(|_| NotSealed::Garbled)?.trim_end();
     let (signed, signature) = text.rsplit_once('.').ok_or(NotSealed::Garbled)?;
     let (header, body) = signed.split_once('.').ok_or(NotSealed::Garbled)?;
-    if header != BASE64URL.encode(HEADER) {
+    if header != BASE64URL.encode(what.header()) {
         return Err(NotSealed::Garbled);
     }
     let bytes = |text: &str| BASE64URL.decode(text).map_err(|_| NotSealed::Garbled);
@@ -127,6 +156,16 @@ mod tests {
         let again = SiteKey::read(line.expose()).expect("the key again");
         assert_eq!(seal(&again, b"alive"), sealed, "a seed gives the same signatures");
         assert!(!format!("{key:?}").contains(line.expose()), "the private half is not shown");
+    }
+
+    #[test]
+    fn signed_events_are_no_check_in_and_a_check_in_is_no_events() {
+        let (key, _) = SiteKey::make().expect("a key");
+        let events = seal_as(Sealed::Events, &key, b"{}");
+        assert_eq!(open_as(Sealed::Events, &key.public(), events.as_bytes()), Ok(b"{}".to_vec()));
+        assert_eq!(open(&key.public(), events.as_bytes()), Err(NotSealed::Garbled));
+        let check_in = seal(&key, b"{}");
+        assert_eq!(open_as(Sealed::Events, &key.public(), check_in.as_bytes()), Err(NotSealed::Garbled));
     }
 
     #[test]
