@@ -33,6 +33,7 @@ use crate::channels::{self, Channels, SentNames};
 use crate::checkin;
 use crate::clock::{Clock, Timer};
 use crate::control::PendingRequest;
+use crate::events::{EventSender, FleetReceiver};
 use crate::journal::writer::Keeper;
 use crate::journal::{BootId, JournalLimits};
 use crate::modem::{Arrived, Modem};
@@ -44,6 +45,7 @@ use crate::sources::{RunningSources, SourceRound};
 use crate::web::ask::WebRequest;
 use crate::witness::Roster;
 use answer_inputs::AnswerMemory;
+use checkin_inputs::events_out;
 use health::PartsHealth;
 use health_inputs::ToldHealth;
 use mending::{Door, Mending};
@@ -124,6 +126,10 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         .clone()
         .map(|own| checkin::CheckInSender::start(own, ways, identity.clone(), &clock));
     let sender = sender.transpose().map_err(RunError::CheckIn)?;
+    let events_out = events_out(&settings, &clock).map_err(RunError::CheckIn)?;
+    let fleet = settings.fleet.as_ref();
+    let fleet = fleet.map(|fleet| FleetReceiver::start(fleet, &settings.broker, engine.plan()));
+    let fleet = fleet.transpose().map_err(RunError::Broker)?;
     let roster = Roster::open(&keeper, &settings.places.journal.path, &now);
 
     let outlet = Outlet::new(handle.clone(), outputs);
@@ -177,6 +183,8 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         contested: None,
         ready: false,
         sender,
+        events_out,
+        fleet,
         roster,
         retelling: recollecting::Retelling::default(),
         records: Vec::new(),
@@ -231,6 +239,10 @@ struct EventLoop {
     ready: bool,
     /// This site's own check-ins, if it sends any.
     sender: Option<checkin::CheckInSender>,
+    /// Tells this site's records to a fleet's journal, if it does.
+    events_out: Option<EventSender>,
+    /// Keeps what watched sites tell, if it does.
+    fleet: Option<FleetReceiver>,
     /// What is known of other sites.
     roster: Roster,
     /// Of readings that came late.
@@ -356,6 +368,9 @@ impl EventLoop {
         self.retelling.tend(&mut self.engine, &mut self.keeper, &self.settings.places.journal.path, &now);
         self.roster.tend(&mut self.keeper, &now);
         self.check_in(&now, has_records);
+        if let Some(events) = self.events_out.as_ref().filter(|_| has_records) {
+            events.note(self.engine.next_seq());
+        }
         self.tell_machines(&now, has_records);
         self.service.turn_finished(now.mono);
     }

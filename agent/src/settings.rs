@@ -13,6 +13,7 @@ mod broker;
 mod channels;
 mod checkin;
 mod contacts;
+mod events;
 mod files;
 mod gateway;
 mod in_clear;
@@ -32,6 +33,7 @@ pub use channels::{
     UnusableChannel,
 };
 pub use checkin::CheckInSettings;
+pub use events::{EventsSettings, FleetSettings};
 pub use files::{NamedFile, UnusableFile};
 pub use kept::{keep_settings, kept_settings, write_whole};
 pub use outputs::{key_of, usual_reply_topic};
@@ -65,6 +67,10 @@ pub struct Settings {
     pub broker: BrokerSettings,
     /// How the site shows its witness that it lives, if it does.
     pub check_in: Option<CheckInSettings>,
+    /// Whether the site tells its records to a fleet's journal.
+    pub events: Option<EventsSettings>,
+    /// Where the records of watched sites are kept, if they are.
+    pub fleet: Option<FleetSettings>,
     /// The way to the readings that need no broker.
     pub sources: SourceSettings,
     /// How the agent speaks about itself.
@@ -167,7 +173,14 @@ impl Settings {
         let (check_in, why) =
             files.noting(|| root.get("check-in").and_then(|item| CheckInSettings::read(item, files)));
         let check_in = check_in.filter(|_| why.is_none());
+        let events = root
+            .get("events")
+            .and_then(|item| EventsSettings::read(item, check_in.as_ref(), root.has("check-in")));
         note("check-in", why);
+        let (fleet, why) =
+            files.noting(|| root.get("fleet").and_then(|item| FleetSettings::read(item, files)));
+        let fleet = fleet.filter(|_| why.is_none());
+        note("fleet", why);
         let (modem, why) =
             files.noting(|| root.get("modem").and_then(|item| ModemSettings::read(item, files)));
         // Without its PIN a SIM must not be tried.
@@ -195,6 +208,8 @@ impl Settings {
             trust: trust.unwrap_or_default(),
             broker: broker?,
             check_in,
+            events,
+            fleet,
             sources,
             log: log.unwrap_or_default(),
             metrics,
@@ -218,6 +233,8 @@ impl Settings {
             ("[modem]", self.modem != other.modem),
             ("[answers.mail]", self.mailbox() != other.mailbox()),
             ("[check-in]", differ(&self.check_in, &other.check_in)),
+            ("[events]", self.events != other.events),
+            ("[fleet]", self.fleet != other.fleet),
             ("[journal]", self.places.journal != other.places.journal),
             ("[control]", self.places.control != other.places.control),
             ("[web]", self.web != other.web),
@@ -291,7 +308,10 @@ impl Settings {
                 format!("the page in the house is served in the clear, because: {why}"),
             ))
         });
-        own.into_iter().chain(elsewhere).chain(upses).chain(mailbox).chain(web).collect()
+        let fleet = self.fleet.as_ref().filter(|fleet| !fleet.stays_here());
+        let fleet = fleet
+            .and_then(|fleet| told("fleet", &fleet.host, fleet.tls.is_some(), &fleet.in_clear_because));
+        own.into_iter().chain(elsewhere).chain(fleet).chain(upses).chain(mailbox).chain(web).collect()
     }
 
     /// The mailbox in which replies to pages arrive.

@@ -15,24 +15,8 @@ use zeroize::Zeroizing;
 /// Of a sealed check-in, where it goes by HTTP: RFC 7515, 9.2.1.
 pub const MEDIA_TYPE: &str = "application/jose";
 
-/// What a site signs. Each has a header of its own, and there is no other: `typ` keeps the
-/// signature of one from passing for another.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Sealed {
-    /// A check-in.
-    CheckIn,
-    /// Events of its journal.
-    Events,
-}
-
-impl Sealed {
-    const fn header(self) -> &'static str {
-        match self {
-            Self::CheckIn => r#"{"alg":"EdDSA","typ":"slackwater-check-in"}"#,
-            Self::Events => r#"{"alg":"EdDSA","typ":"slackwater-events"}"#,
-        }
-    }
-}
+/// What keeps a signature of anything else from passing for a check-in.
+const CHECK_IN: &str = "slackwater-check-in";
 
 /// RFC 8032: a private key is a seed of 32 bytes.
 const SEED: usize = 32;
@@ -72,10 +56,23 @@ impl SiteKey {
         Ed25519KeyPair::from_seed_unchecked(&seed).ok().map(|key| Self(Arc::new(key)))
     }
 
+    /// The beginning of the public half, for people who compare keys.
+    pub fn print(&self) -> String {
+        print(&self.public())
+    }
+
     /// The public half, as a rule file has it: it may be seen by anybody.
     pub fn public(&self) -> String {
         BASE64URL.encode(self.0.public_key().as_ref())
     }
+}
+
+/// So many signs of a public key tell it from others for people.
+const PRINT: usize = 8;
+
+/// The beginning of a public key, for people who compare keys.
+pub fn print(public: &str) -> String {
+    public.chars().take(PRINT).collect()
 }
 
 impl fmt::Debug for SiteKey {
@@ -84,14 +81,20 @@ impl fmt::Debug for SiteKey {
     }
 }
 
-/// The signed form of a body.
-pub fn seal(key: &SiteKey, body: &[u8]) -> String {
-    seal_as(Sealed::CheckIn, key, body)
+/// The one header there is for what is of this kind: a signature of one kind never passes for
+/// another.
+fn header(kind: &str) -> String {
+    format!(r#"{{"alg":"EdDSA","typ":"{kind}"}}"#)
 }
 
-/// The signed form of a body of this kind.
-pub fn seal_as(what: Sealed, key: &SiteKey, body: &[u8]) -> String {
-    sign(key, what.header(), body)
+/// A check-in's signed form.
+pub fn seal(key: &SiteKey, body: &[u8]) -> String {
+    seal_as(key, CHECK_IN, body)
+}
+
+/// The signed form of something of this kind.
+pub fn seal_as(key: &SiteKey, kind: &'static str, body: &[u8]) -> String {
+    sign(key, &header(kind), body)
 }
 
 fn sign(key: &SiteKey, header: &str, body: &[u8]) -> String {
@@ -100,23 +103,20 @@ fn sign(key: &SiteKey, header: &str, body: &[u8]) -> String {
     format!("{signed}.{signature}")
 }
 
-/// The body, if it was signed with the key of which `public` is the public half.
+/// A check-in's body, if it was signed with the key of which `public` is the public half.
 ///
 /// # Errors
 /// If it was not, or is no signed form at all.
 pub fn open(public: &str, sealed: &[u8]) -> Result<Vec<u8>, NotSealed> {
-    open_as(Sealed::CheckIn, public, sealed)
+    open_as(public, CHECK_IN, sealed)
 }
 
-/// The body of this kind, if it was signed with the key of which `public` is the public half.
-///
-/// # Errors
-/// If it was not, or is no signed form at all.
-pub fn open_as(what: Sealed, public: &str, sealed: &[u8]) -> Result<Vec<u8>, NotSealed> {
+/// The same of something of this kind.
+pub(crate) fn open_as(public: &str, kind: &'static str, sealed: &[u8]) -> Result<Vec<u8>, NotSealed> {
     let text = std::str::from_utf8(sealed).map_err(|_| NotSealed::Garbled)?.trim_end();
     let (signed, signature) = text.rsplit_once('.').ok_or(NotSealed::Garbled)?;
     let (header, body) = signed.split_once('.').ok_or(NotSealed::Garbled)?;
-    if header != BASE64URL.encode(what.header()) {
+    if header != BASE64URL.encode(self::header(kind)) {
         return Err(NotSealed::Garbled);
     }
     let bytes = |text: &str| BASE64URL.decode(text).map_err(|_| NotSealed::Garbled);
@@ -159,13 +159,13 @@ mod tests {
     }
 
     #[test]
-    fn signed_events_are_no_check_in_and_a_check_in_is_no_events() {
+    fn a_signature_of_one_kind_is_none_of_another() {
         let (key, _) = SiteKey::make().expect("a key");
-        let events = seal_as(Sealed::Events, &key, b"{}");
-        assert_eq!(open_as(Sealed::Events, &key.public(), events.as_bytes()), Ok(b"{}".to_vec()));
-        assert_eq!(open(&key.public(), events.as_bytes()), Err(NotSealed::Garbled));
+        let other = seal_as(&key, "slackwater-other", b"{}");
+        assert_eq!(open_as(&key.public(), "slackwater-other", other.as_bytes()), Ok(b"{}".to_vec()));
+        assert_eq!(open(&key.public(), other.as_bytes()), Err(NotSealed::Garbled));
         let check_in = seal(&key, b"{}");
-        assert_eq!(open_as(Sealed::Events, &key.public(), check_in.as_bytes()), Err(NotSealed::Garbled));
+        assert_eq!(open_as(&key.public(), "slackwater-other", check_in.as_bytes()), Err(NotSealed::Garbled));
     }
 
     #[test]

@@ -2,7 +2,11 @@
 //! this site's own go out after finished turns.
 
 use super::EventLoop;
+use crate::checkin::{CheckInSender, WayHealth};
+use crate::clock::Clock;
+use crate::events::EventSender;
 use crate::secret::strike_out;
+use crate::settings::Settings;
 use slackwater_rules::checkin::{self, Believed, CheckinFacts, CheckinRefusal};
 use slackwater_rules::engine::Arrival;
 use slackwater_rules::plan::{CHECK_INS, Watched};
@@ -61,6 +65,13 @@ impl EventLoop {
         self.sender = Some(sender);
     }
 
+    /// How each way is by which this site tells others of itself.
+    pub(super) fn ways_out(&self) -> Vec<(&'static str, WayHealth)> {
+        let check_ins = self.sender.as_ref().map(CheckInSender::health).unwrap_or_default();
+        let events = self.events_out.as_ref().map(|events| ("events", events.health()));
+        check_ins.into_iter().chain(events).collect()
+    }
+
     /// Says that the watch is being stopped.
     pub(super) async fn say_farewell(&mut self, why: &str) {
         if let Some(sender) = self.sender.take() {
@@ -75,5 +86,13 @@ impl EventLoop {
         let clock = (!self.clock.now().wall_trusted).then(|| "its clock is not set".to_owned());
         let troubles = broker.into_iter().chain(journal).chain(clock).collect();
         CheckinFacts { engine: &self.engine, troubles, stopping }
+    }
+}
+
+/// Begins to tell this site's records, if the settings say so.
+pub(super) fn events_out(settings: &Settings, clock: &Clock) -> Result<Option<EventSender>, String> {
+    match settings.check_in.as_ref().filter(|_| settings.events.is_some()) {
+        Some(check_in) => EventSender::start(check_in, &settings.places.journal.path, clock),
+        None => Ok(None),
     }
 }

@@ -78,6 +78,9 @@ impl EventLoop {
         self.health.sources.clear();
         self.outlet.adopt(site.outputs);
         let turn = self.engine.adopt(now, site.plan);
+        if let Some(fleet) = &self.fleet {
+            fleet.adopt(self.engine.plan());
+        }
         if self.engine.wants_past().is_some() {
             // The newest readings are still in memory.
             self.keeper.flush(&now);

@@ -6,7 +6,6 @@ use super::EventLoop;
 use super::answer_inputs::{AnswerWay, CodeSaid};
 use super::health::PartsHealth;
 use crate::answers::Mailbox;
-use crate::checkin::CheckInSender;
 use crate::control::ControlReply;
 use crate::plain_text::tame;
 use crate::settings::{Places, Settings, WebSettings};
@@ -192,7 +191,7 @@ impl EventLoop {
         let plan = Arc::clone(self.engine.plan());
         self.health.mailbox = self.answers.mailbox.as_ref().and_then(Mailbox::view);
         self.health.look(&self.channels, &self.keeper, self.context.modem.as_ref());
-        self.health.check_ins = self.sender.as_ref().map(CheckInSender::health).unwrap_or_default();
+        self.health.check_ins = self.ways_out();
         let parts = parts(&self.health, view.at.wall_trusted, &plan);
         HouseLook { view, plan, parts }
     }
