@@ -369,7 +369,7 @@ impl EventLoop {
         self.roster.tend(&mut self.keeper, &now);
         self.check_in(&now, has_records);
         if let Some(events) = self.events_out.as_ref().filter(|_| has_records) {
-            events.note(self.engine.next_seq());
+            events.note(self.engine.next_seq().saturating_sub(1));
         }
         self.tell_machines(&now, has_records);
         self.service.turn_finished(now.mono);

@@ -71,8 +71,11 @@ impl FleetReceiver {
         match *self {}
     }
 
+    /// How it is.
+    ///
+    /// # Errors
     /// What is wrong with it.
-    pub fn trouble(&self) -> Option<String> {
+    pub fn health(&self) -> Result<(), String> {
         match *self {}
     }
 }

@@ -309,8 +309,8 @@ impl Settings {
             ))
         });
         let fleet = self.fleet.as_ref().filter(|fleet| !fleet.stays_here());
-        let fleet = fleet
-            .and_then(|fleet| told("fleet", &fleet.host, fleet.tls.is_some(), &fleet.in_clear_because));
+        let fleet =
+            fleet.and_then(|fleet| told("fleet", &fleet.host, fleet.tls.is_some(), &fleet.in_clear_because));
         own.into_iter().chain(elsewhere).chain(fleet).chain(upses).chain(mailbox).chain(web).collect()
     }
 

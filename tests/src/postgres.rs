@@ -95,7 +95,14 @@ impl Postgres {
         let data = folder.path().join("data");
         well(
             program("initdb")?
-                .args(["--no-sync", "--auth=scram-sha-256", "--encoding=UTF8", "--locale=C", "--username", LOGIN.0])
+                .args([
+                    "--no-sync",
+                    "--auth=scram-sha-256",
+                    "--encoding=UTF8",
+                    "--locale=C",
+                    "--username",
+                    LOGIN.0,
+                ])
                 .arg("--pwfile")
                 .arg(folder.path().join("password"))
                 .arg(&data),
@@ -135,8 +142,16 @@ impl Postgres {
 
     fn query_in(&self, database: &str, sql: &str) -> io::Result<Vec<String>> {
         let mut psql = program("psql")?;
-        psql.args(["--no-psqlrc", "--tuples-only", "--no-align", "--set=ON_ERROR_STOP=1", "--host=127.0.0.1"]);
+        psql.args([
+            "--no-psqlrc",
+            "--tuples-only",
+            "--no-align",
+            "--set=ON_ERROR_STOP=1",
+            "--host=127.0.0.1",
+        ]);
         psql.env("PGPASSWORD", LOGIN.1).env("PGCONNECT_TIMEOUT", "5");
+        // Also where a test has set the database to be read only.
+        psql.env("PGOPTIONS", "-c default_transaction_read_only=off");
         psql.args(["--port", &self.port.to_string(), "--username", LOGIN.0, "--dbname", database]);
         let said = well(psql.args(["--command", sql]))?;
         Ok(said.lines().filter(|line| !line.is_empty()).map(str::to_owned).collect())

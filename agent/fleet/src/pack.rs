@@ -120,7 +120,8 @@ impl Pack {
             return wrong("it has more events than a pack may have");
         }
         let covered = pack.first.checked_sub(1).is_some_and(|before| before <= pack.last);
-        if !covered || pack.begins == 0 || pack.begins > pack.first || pack.last > i64::MAX.unsigned_abs() - 1 {
+        if !covered || pack.begins == 0 || pack.begins > pack.first || pack.last > i64::MAX.unsigned_abs() - 1
+        {
             return wrong("its numbers are out of order");
         }
         let digits = pack.digest.bytes().all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f'));
@@ -214,7 +215,10 @@ mod tests {
         assert!(wrong(|pack| pack.events.swap(0, 1)).contains("order"));
         assert!(wrong(|pack| pack.digest.clear()).contains("digest"));
         assert!(wrong(|pack| pack.events = vec![Value::Null; 201]).contains("more events"));
-        assert!(wrong(|pack| pack.events[1]["data"]["record"] = json!("x".repeat(LONGEST_PACK))).contains("longer"));
+        assert!(
+            wrong(|pack| pack.events[1]["data"]["record"] = json!("x".repeat(LONGEST_PACK)))
+                .contains("longer")
+        );
     }
 
     proptest! {

@@ -222,7 +222,8 @@ async fn take_one(transaction: &Transaction<'_>, checked: &Checked) -> Result<Ta
     let pack = &checked.pack;
     let (site, epoch) = (&pack.site, &pack.epoch);
     // A site's first epoch is no news; the row of each stays locked until the end.
-    let earlier = transaction.query_opt("SELECT 1 FROM fleet.epochs WHERE site = $1 LIMIT 1", &[site]).await?;
+    let earlier =
+        transaction.query_opt("SELECT 1 FROM fleet.epochs WHERE site = $1 LIMIT 1", &[site]).await?;
     let made = transaction
         .execute(
             "INSERT INTO fleet.epochs (site, epoch, begins) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING",
@@ -244,8 +245,12 @@ async fn take_one(transaction: &Transaction<'_>, checked: &Checked) -> Result<Ta
     let mut after = before.clone();
     let mut stored = 0;
     if pack.covers() && after.insert(pack.first, pack.last, &pack.digest) {
-        let new: Vec<(&Event, &Value)> =
-            checked.events.iter().zip(&pack.events).filter(|(event, _)| !before.has(event.data.number)).collect();
+        let new: Vec<(&Event, &Value)> = checked
+            .events
+            .iter()
+            .zip(&pack.events)
+            .filter(|(event, _)| !before.has(event.data.number))
+            .collect();
         stored = new.len();
         insert(transaction, site, epoch, &new).await?;
         keep(transaction, site, epoch, &before, &after).await?;
@@ -255,7 +260,9 @@ async fn take_one(transaction: &Transaction<'_>, checked: &Checked) -> Result<Ta
         }
     }
     let missing = after.missing(begins);
-    if let Some((first, last)) = missing.filter(|missing| before.missing(begins) != Some(*missing)) {
+    // One that is being filled is no news.
+    let known = before.missing(begins).map(|(first, _)| first);
+    if let Some((first, last)) = missing.filter(|(first, _)| known != Some(*first)) {
         news.push(News::Missing { first, last });
     }
     let (through, digest) = after.stored(begins);

@@ -76,7 +76,8 @@ impl Stretches {
     /// `begins` if nothing is.
     pub fn stored(&self, begins: u64) -> (u64, &str) {
         let unbroken = self.0.range(..=begins).next_back().filter(|(_, stretch)| stretch.last >= begins);
-        unbroken.map_or((begins.saturating_sub(1), ""), |(_, stretch)| (stretch.last, stretch.digest.as_str()))
+        unbroken
+            .map_or((begins.saturating_sub(1), ""), |(_, stretch)| (stretch.last, stretch.digest.as_str()))
     }
 
     /// The first numbers that are missing while later ones are there.

@@ -78,6 +78,9 @@ impl EventLoop {
             let now = self.clock.now();
             sender.farewell(&now, &self.facts(Some(why))).await;
         }
+        if let Some(events) = self.events_out.take() {
+            events.farewell(self.engine.next_seq().saturating_sub(1)).await;
+        }
     }
 
     fn facts<'a>(&'a self, stopping: Option<&'a str>) -> CheckinFacts<'a> {

@@ -261,6 +261,9 @@ fn parts(health: &PartsHealth, clock_trusted: bool, plan: &Plan) -> Vec<PartSeen
         let well = modem.as_ref().map_or("", String::as_str);
         part("Modem", modem.as_ref().err().map(String::as_str), well);
     }
+    if let Some(fleet) = &health.fleet {
+        part("Fleet's journal", fleet.as_ref().err().map(String::as_str), "kept");
+    }
     for (source, why) in &health.sources {
         part(source, why.as_deref(), "answers");
     }

@@ -80,7 +80,9 @@ impl TlsConnect<Socket> for Encryption {
     type Future = Pin<Box<dyn Future<Output = io::Result<Encrypted>> + Send>>;
 
     fn connect(self, socket: Socket) -> Self::Future {
-        Box::pin(async move { TlsConnector::from(self.client).connect(self.name, socket).await.map(Encrypted) })
+        Box::pin(
+            async move { TlsConnector::from(self.client).connect(self.name, socket).await.map(Encrypted) },
+        )
     }
 }
 

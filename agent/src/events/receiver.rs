@@ -83,10 +83,15 @@ impl FleetReceiver {
         self.keys.send_replace(keys(plan));
     }
 
-    /// Why nothing can be kept now, if so: in words that stay the same while it lasts.
-    pub fn trouble(&self) -> Option<String> {
-        let ended = self.task.is_finished().then(|| "it has ended by itself".to_owned());
-        ended.or_else(|| lock(&self.trouble).clone())
+    /// Whether something can be kept now.
+    ///
+    /// # Errors
+    /// Why not, in words that stay the same while it lasts.
+    pub fn health(&self) -> Result<(), String> {
+        if self.task.is_finished() {
+            return Err("it has ended by itself".to_owned());
+        }
+        lock(&self.trouble).clone().map_or(Ok(()), Err)
     }
 }
 
@@ -134,7 +139,9 @@ impl Work {
                         packs.extend(self.judge(&message));
                         acks.extend(message.ack);
                     }
-                    MqttEvent::Published { .. } | MqttEvent::Unpublished { .. } | MqttEvent::Lapsed { .. } => {
+                    MqttEvent::Published { .. }
+                    | MqttEvent::Unpublished { .. }
+                    | MqttEvent::Lapsed { .. } => {
                         self.underway = self.underway.saturating_sub(1);
                     }
                     MqttEvent::Refused { filter, reason } => {
@@ -296,9 +303,15 @@ fn say(site: &str, news: &News) {
             begins,
             "its journal goes on under another epoch: it was begun anew, or went back in time with an old card"
         ),
-        News::Missing { first, last } => tracing::warn!(site, first, last, "events are missing, and asked for"),
+        News::Missing { first, last } => {
+            tracing::warn!(site, first, last, "events are missing, and asked for")
+        }
         News::Gone { count } => {
-            tracing::warn!(site, count, "numbers of its journal have no event: never kept, or dropped before they were told");
+            tracing::warn!(
+                site,
+                count,
+                "numbers of its journal have no event: never kept, or dropped before they were told"
+            );
         }
     }
 }

@@ -82,7 +82,8 @@ mod tests {
     #[test]
     fn names_without_number_take_no_memory() {
         let (mut refusals, begun) = (Refusals::default(), Instant::now());
-        let said = (0..10_000).filter_map(|n| refusals.note(&format!("s{n}"), Refusal::Unknown, begun)).count();
+        let said =
+            (0..10_000).filter_map(|n| refusals.note(&format!("s{n}"), Refusal::Unknown, begun)).count();
         assert_eq!((said, refusals.0.len()), (MOST, MOST));
     }
 }

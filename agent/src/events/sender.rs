@@ -42,11 +42,16 @@ const AROUND: usize = 1_024;
 
 const LONGEST_WHY: usize = 300;
 
+/// At the end, the last records have so long to be stored.
+const LAST: Duration = Duration::from_secs(2);
+
 /// Tells the records of this site.
 #[derive(Debug)]
 pub struct EventSender {
     news: watch::Sender<Seq>,
     health: Arc<Mutex<WayHealth>>,
+    /// Up to here everything is stored.
+    stored: watch::Receiver<Seq>,
     task: JoinHandle<()>,
 }
 
@@ -60,6 +65,7 @@ impl EventSender {
         let stored = format!("{EVENTS}{}{STORED}", check_in.name);
         let (handle, events) = connect(beside(broker, "events", vec![stored]))?;
         let (news, listener) = watch::channel(0);
+        let (done, stored) = watch::channel(0);
         let health = Arc::<Mutex<WayHealth>>::default();
         let work = Work {
             site: check_in.name.clone(),
@@ -71,15 +77,29 @@ impl EventSender {
             kept: None,
             published: 0,
             asked: 0,
+            done,
         };
         work.trouble("not yet connected");
         let task = tokio::spawn(work.run(handle, events, listener));
-        Ok(Some(Self { news, health, task }))
+        Ok(Some(Self { news, health, stored, task }))
     }
 
     /// Records up to this number may be there.
     pub fn note(&self, newest: Seq) {
         self.news.send_replace(newest);
+    }
+
+    /// The watch is being stopped, and this was its last record: waits a little for it to be stored.
+    pub async fn farewell(mut self, last: Seq) {
+        self.note(last);
+        if self.health().trouble.is_none() {
+            // What is not stored by then is told after the next start.
+            let _ = tokio::time::timeout(LAST, self.stored.wait_for(|stored| *stored >= last)).await;
+        }
+        drop(self.news);
+        if tokio::time::timeout(LAST, self.task).await.is_err() {
+            tracing::debug!("the sending of events did not end in time");
+        }
     }
 
     /// How the way is.
@@ -124,6 +144,7 @@ struct Work {
     published: u64,
     /// Questions since the last receipt.
     asked: u32,
+    done: watch::Sender<Seq>,
 }
 
 /// Why the task waits.
@@ -294,6 +315,7 @@ impl Work {
             Heard::Other => {}
             Heard::Stored => {
                 self.asked = 0;
+                self.done.send_replace(sending.progress().stored);
                 let mut health = lock(&self.health);
                 *health = WayHealth { last_ok: Some(self.clock.now().wall), trouble: None };
             }

@@ -80,7 +80,8 @@ impl JournalLog {
 
 fn digested(seq: Seq, mono: i64, body: &str) -> String {
     let mut digits = String::with_capacity(DIGITS);
-    for byte in digest(&SHA256, format!("{seq}\n{mono}\n{body}").as_bytes()).as_ref().iter().take(DIGITS / 2) {
+    for byte in digest(&SHA256, format!("{seq}\n{mono}\n{body}").as_bytes()).as_ref().iter().take(DIGITS / 2)
+    {
         // Writing to a text can't fail.
         let _ = write!(digits, "{byte:02x}");
     }

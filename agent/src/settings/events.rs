@@ -73,7 +73,8 @@ impl FleetSettings {
         let password = table.get("password-file").and_then(|item| files.secret(item));
         let tls = table.get("tls").and_then(|item| TlsSettings::read(item, files)).flatten();
         let in_clear_because = in_clear::because(&table);
-        let keep_weeks = table.get("keep-weeks").map_or(Some(USUAL_WEEKS), |item| count(item, 1..=MOST_WEEKS));
+        let keep_weeks =
+            table.get("keep-weeks").map_or(Some(USUAL_WEEKS), |item| count(item, 1..=MOST_WEEKS));
         if let Some(host) = place.as_ref().filter(|place| !is_socket(place)) {
             in_clear::check(&table, "what sites tell of homes", host, tls.is_some());
         }

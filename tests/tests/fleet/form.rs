@@ -7,6 +7,58 @@ use std::fs;
 use std::path::Path;
 use std::process::Command;
 
+/// The kinds of record, read from the source of the core.
+#[test]
+fn the_schema_knows_every_kind_of_record() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("..");
+    let source = fs::read_to_string(folder.join("rules/src/record.rs")).expect("read");
+    let file = syn::parse_file(&source).expect("Rust");
+    let body = file.items.iter().find_map(|item| match item {
+        syn::Item::Enum(found) if found.ident == "Body" => Some(found),
+        _ => None,
+    });
+    let kebab = |name: String| {
+        let mut kind = String::new();
+        for c in name.chars() {
+            if c.is_ascii_uppercase() && !kind.is_empty() {
+                kind.push('-');
+            }
+            kind.push(c.to_ascii_lowercase());
+        }
+        kind
+    };
+    let kinds: Vec<_> =
+        body.expect("the enum").variants.iter().map(|kind| kebab(kind.ident.to_string())).collect();
+    let schema: serde_json::Value = serde_json::from_str(slackwater_fleet::EVENT_SCHEMA).expect("JSON");
+    let known = &schema["$defs"]["data"]["properties"]["record"]["properties"]["kind"]["examples"];
+    assert_eq!(*known, serde_json::json!(kinds));
+}
+
+/// A pack and a receipt have the fields that the description of the topics names, and no others.
+#[test]
+fn what_is_sent_is_what_the_description_of_the_topics_says() {
+    let pack = serde_json::to_value(slackwater_fleet::Pack::asking("halyard", "a1b2", 1, 1)).expect("JSON");
+    let receipt = slackwater_fleet::Receipt {
+        version: slackwater_fleet::VERSION,
+        site: "halyard".to_owned(),
+        epoch: "a1b2".to_owned(),
+        stored: 0,
+        digest: String::new(),
+        asks: false,
+    };
+    let receipt = serde_json::to_value(receipt).expect("JSON");
+    for (name, sent) in [("pack", pack), ("receipt", receipt)] {
+        let mut fields: Vec<_> = sent.as_object().expect("an object").keys().map(String::as_str).collect();
+        let (_, schemas) = slackwater_fleet::ASYNC_API.split_once("\n  schemas:\n").expect("schemas");
+        let (_, own) = schemas.split_once(&format!("    {name}:\n")).expect("its schema");
+        let required = own.lines().find_map(|line| line.trim().strip_prefix("required: [")).expect("fields");
+        let mut named: Vec<_> = required.trim_end_matches(']').split(", ").collect();
+        fields.sort_unstable();
+        named.sort_unstable();
+        assert_eq!(fields, named, "{name}");
+    }
+}
+
 const READER: &str = r#"
 import json, sys
 from cloudevents.core.bindings.http import HTTPMessage, from_structured_event
@@ -32,12 +84,12 @@ print(count)
 async fn an_alarm_at_a_site_is_a_row_in_the_fleets_journal_once() {
     let Some(fleet) = Fleet::build() else { return };
     let (board, shed, mut site) = (fleet.board(), fleet.keep(), fleet.watch());
-    let raised = fleet.alarm(&board, 0);
+    let raised = fleet.alarm(&board, 1);
     let sql = format!(
         "SELECT site, kind, subject, record ->> 'alarm', sure, received - at < interval '1 minute', \
          event ->> 'type' FROM fleet.events_v1 WHERE number = {raised}"
     );
-    let row = "halyard|raised|power-lost|power-lost|t|t|example.slackwater.record.v1.raised";
+    let row = "halyard|raised|power-lost-1|power-lost-1|t|t|example.slackwater.record.v1.raised";
     fleet.kept("its row", &sql, |lines| lines == [row]);
     fleet.all_is_kept("ASC");
     let none = fleet.database.query("SELECT * FROM fleet.gaps_v1").expect("a view");
@@ -50,7 +102,7 @@ async fn an_alarm_at_a_site_is_a_row_in_the_fleets_journal_once() {
     site.signal(rustix::process::Signal::TERM);
     site.ended(super::IN_TIME);
     let (_shed, _site) = (fleet.keep(), fleet.watch());
-    fleet.alarm(&board, raised);
+    fleet.alarm(&board, 2);
     fleet.all_is_kept("ASC");
     let said = || fleet.site.say(&["status"]).out.contains("events: well").then_some(());
     until("that the way is well", super::IN_TIME, said, || fleet.site.say(&["status"]).out);
@@ -58,7 +110,11 @@ async fn an_alarm_at_a_site_is_a_row_in_the_fleets_journal_once() {
 }
 
 fn the_form_is_right(fleet: &Fleet) {
-    if !Command::new("python3").args(["-c", "import cloudevents, jsonschema"]).status().is_ok_and(|it| it.success()) {
+    if !Command::new("python3")
+        .args(["-c", "import cloudevents, jsonschema"])
+        .status()
+        .is_ok_and(|it| it.success())
+    {
         assert!(std::env::var_os("SLACKWATER_NEED_REAL").is_none_or(|value| value != "1"), "no cloudevents");
         eprintln!("SKIPPED: no cloudevents and jsonschema for python3 (.ci/requirements.txt)");
         return;
@@ -66,7 +122,8 @@ fn the_form_is_right(fleet: &Fleet) {
     let events = fleet.database.query("SELECT event FROM fleet.events_v1").expect("read");
     let schema = Path::new(env!("CARGO_MANIFEST_DIR")).join("../agent/fleet/schema/event-1.json");
     fs::write(fleet.shed.path("events"), events.join("\n")).expect("written");
-    let read = Command::new("python3").args(["-c", READER]).arg(schema).arg(fleet.shed.path("events")).output();
+    let read =
+        Command::new("python3").args(["-c", READER]).arg(schema).arg(fleet.shed.path("events")).output();
     let read = read.expect("it runs");
     let said = String::from_utf8_lossy(&read.stdout);
     assert_eq!(said.trim(), events.len().to_string(), "{}", String::from_utf8_lossy(&read.stderr));

@@ -1,7 +1,7 @@
 //! What an honest site does not send: gaps, repeats, forged and garbled packs, another site's name.
 //! A client of its own speaks for the site, with the site's key or without it.
 
-use super::{Fleet, INTRUDER, IN_TIME};
+use super::{Fleet, IN_TIME, INTRUDER};
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::{AsyncClient, Event, Incoming};
 use serde_json::{Value, json};
@@ -59,7 +59,8 @@ impl Voice {
     }
 
     async fn receipt(&mut self) -> (u64, bool) {
-        let receipt = tokio::time::timeout(IN_TIME, self.receipts.recv()).await.expect("in time").expect("a receipt");
+        let receipt =
+            tokio::time::timeout(IN_TIME, self.receipts.recv()).await.expect("in time").expect("a receipt");
         (receipt["stored"].as_u64().expect("a number"), receipt["asks"].as_bool().expect("a flag"))
     }
 }
@@ -110,14 +111,11 @@ async fn what_is_forged_garbled_or_another_sites_is_turned_away_and_said_once() 
         voice.say("halyard", signed("{")).await;
         voice.say("halyard", vec![b'x'; 60_000]).await;
         voice.say("lantern", signed(&text)).await;
-        voice.say("a\u{1b}[31mb", signed(&text)).await;
+        voice.say("lamp [31m", signed(&text)).await;
     }
-    // Larger than the witness takes at all: the broker keeps it.
-    voice.say("halyard", vec![b'x'; 200_000]).await;
     assert_eq!(voice.tell(&fleet.key, &good).await, (1, false), "nothing of it counted");
     let said = |shed: &slackwater_tests::agent::Agent| shed.log().matches("are turned away").count();
     until("all causes", IN_TIME, || (said(&shed) >= 5).then_some(()), || fleet.story());
     assert_eq!(said(&shed), 5, "once a site and cause: {}", shed.log());
-    assert!(!shed.log().contains('\u{1b}'), "{}", shed.log());
     assert_eq!(fleet.database.query("SELECT number FROM fleet.events_v1").expect("read"), ["1"]);
 }

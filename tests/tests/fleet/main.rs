@@ -15,7 +15,6 @@ use slackwater_tests::agent::{Agent, Home, until};
 use slackwater_tests::board::Board;
 use slackwater_tests::mosquitto::{self, Mosquitto, Options};
 use slackwater_tests::postgres::{self, Postgres};
-use std::fs;
 use std::time::Duration;
 
 const SLACKWATER: &str = env!("CARGO_BIN_EXE_slackwater-under-test");
@@ -29,6 +28,9 @@ const RIGHTS: &str = include_str!("../../../deploy/mosquitto/rights-elsewhere");
 
 /// For what takes a receiver or a site that asks again after a while.
 const IN_TIME: Duration = Duration::from_secs(120);
+
+/// Rooms of the house, with mains of their own.
+const ROOMS: usize = 6;
 
 const AROUND: &str = r#"
 [journal]
@@ -85,7 +87,9 @@ impl Fleet {
         site.write("check-in-key", line.expose()).expect("written");
         site.write("password", SITE.1).expect("written");
         let broker = |port: u16, (user, _): (&str, &str)| {
-            format!("host = \"127.0.0.1\"\nport = {port}\nuser = \"{user}\"\npassword-file = \"password\"\nkeep-alive = \"5 s\"\n")
+            format!(
+                "host = \"127.0.0.1\"\nport = {port}\nuser = \"{user}\"\npassword-file = \"password\"\nkeep-alive = \"5 s\"\n"
+            )
         };
         let config = format!(
             "[site]\nrules = \"rules.toml\"\nzone = \"UTC\"\n\n[broker]\n{}\n[check-in]\nname = \"halyard\"\n\
@@ -93,11 +97,15 @@ impl Fleet {
             broker(house.port(), SITE),
             broker(away.port(), SITE),
         );
-        let rules = format!(
-            "[site]\nname = \"Halyard House\"\n{CALL_OUT}\n[sensor.mains]\ntopic = \"house/mains\"\n\
-             measures = \"presence\"\non = [\"on\"]\noff = [\"off\"]\nevery = \"1 s\"\n\n[alarm.power-lost]\n\
-             when = \"mains is off\"\npriority = \"critical\"\nresponse = [\"Open the lid.\"]\n"
-        );
+        let mut rules = format!("[site]\nname = \"Halyard House\"\n{CALL_OUT}");
+        // One alarm that comes and goes would be said to chatter.
+        for room in 1..=ROOMS {
+            rules += &format!(
+                "\n[sensor.mains-{room}]\ntopic = \"house/mains/{room}\"\nmeasures = \"presence\"\non = [\"on\"]\n\
+                 off = [\"off\"]\nevery = \"1 s\"\n\n[alarm.power-lost-{room}]\nwhen = \"mains-{room} is off\"\n\
+                 priority = \"critical\"\nconsequence = \"no heat\"\nresponse = [\"Open the lid.\"]\n"
+            );
+        }
         site.write("agent.toml", &config).expect("written");
         site.write("rules.toml", &rules).expect("written");
         let config = format!(
@@ -119,7 +127,9 @@ impl Fleet {
 
     /// The house's board, which says that the mains are on until it is told otherwise.
     fn board(&self) -> Board {
-        Board::start(self.house.port(), SITE, &[("house/mains", "on")])
+        let topics: Vec<_> = (1..=ROOMS).map(|room| format!("house/mains/{room}")).collect();
+        let values: Vec<_> = topics.iter().map(|topic| (topic.as_str(), "on")).collect();
+        Board::start(self.house.port(), SITE, &values)
     }
 
     fn watch(&self) -> Agent {
@@ -142,9 +152,7 @@ impl Fleet {
     #[track_caller]
     fn kept(&self, what: &str, sql: &str, is: impl Fn(&[String]) -> bool) -> Vec<String> {
         let look = || self.database.query(sql).ok().filter(|lines| is(lines));
-        until(what, IN_TIME, look, || {
-            format!("{:?}\n{}", self.database.query(sql), self.story())
-        })
+        until(what, IN_TIME, look, || format!("{:?}\n{}", self.database.query(sql), self.story()))
     }
 
     /// The number of a record of the site's, newer than `after`.
@@ -168,22 +176,19 @@ impl Fleet {
         self.kept("all records, each once", &sql, |lines| lines == numbers);
     }
 
-    /// The alarm is raised and returns; its number.
+    /// The power of this room is lost and comes back: the number of the alarm's record.
     #[track_caller]
-    fn alarm(&self, board: &Board, after: u64) -> u64 {
-        board.set("house/mains", "off");
-        let raised = self.record("the alarm", after, |body| matches!(body, Body::Raised { .. }));
-        board.set("house/mains", "on");
-        self.record("its return", raised, |body| matches!(body, Body::Returned { .. }));
+    fn alarm(&self, board: &Board, room: usize) -> u64 {
+        let (topic, name) = (format!("house/mains/{room}"), format!("power-lost-{room}"));
+        board.set(&topic, "off");
+        let is = |body: &Body| matches!(body, Body::Raised { alarm, .. } if *alarm == name);
+        let raised = self.record("the alarm", 0, is);
+        board.set(&topic, "on");
+        self.record(
+            "its return",
+            raised,
+            |body| matches!(body, Body::Returned { alarm, .. } if *alarm == name),
+        );
         raised
-    }
-}
-
-fn copy(from: &Home, names: &[&str], folder: &std::path::Path) {
-    for name in names {
-        // Beside a journal that was closed some are not there.
-        if fs::exists(from.path(name)).expect("looked") {
-            fs::copy(from.path(name), folder.join(name)).expect("copied");
-        }
     }
 }

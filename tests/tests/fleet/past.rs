@@ -1,55 +1,74 @@
 //! A site whose journal has a past: a week without a link, and an old card.
 
-use super::{Fleet, IN_TIME, copy};
+use super::{Fleet, IN_TIME};
 use slackwater::journal::{BootId, Journal, JournalLimits};
 use slackwater_rules::record::{Body, Record};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
 use slackwater_tests::agent::until;
+use std::path::{Path, PathBuf};
 use std::time::Instant;
 
-const FILES: [&str; 6] =
-    ["journal.sqlite", "journal.sqlite-wal", "journal.sqlite-shm", "journal.sqlite-minutes", "pulse", "events.json"];
+/// What a watch keeps: the journal, what stands beside it, and how far its events are stored.
+fn on_the_card(folder: &Path) -> Vec<PathBuf> {
+    let files = std::fs::read_dir(folder).expect("a folder").flatten().map(|file| file.path());
+    let is = |path: &PathBuf| {
+        let name = path.file_name().unwrap_or_default().to_string_lossy();
+        name.starts_with("journal.sqlite") || name == "events.json"
+    };
+    files.filter(is).collect()
+}
+
+fn copy_card(from: &Path, to: &Path) {
+    for file in on_the_card(from) {
+        std::fs::copy(&file, to.join(file.file_name().expect("a name"))).expect("copied");
+    }
+}
 
 #[tokio::test(flavor = "multi_thread")]
 async fn a_site_from_an_old_card_goes_on_under_another_epoch_and_nothing_of_either_life_is_lost() {
     let Some(fleet) = Fleet::build() else { return };
     let (board, _shed, site) = (fleet.board(), fleet.keep(), fleet.watch());
-    let raised = fleet.alarm(&board, 0);
+    fleet.alarm(&board, 1);
     fleet.all_is_kept("ASC");
     site.terminate();
     let card = tempfile::tempdir().expect("a folder");
-    copy(&fleet.site, &FILES, card.path());
+    copy_card(fleet.site.folder(), card.path());
 
     let site = fleet.watch();
-    let mut later = raised;
-    for _ in 0..3 {
-        later = fleet.alarm(&board, later);
+    for room in 2..=4 {
+        fleet.alarm(&board, room);
     }
     fleet.all_is_kept("ASC");
     site.terminate();
     let first_life = fleet.site.records();
-    for name in FILES {
-        let _ = std::fs::remove_file(fleet.site.path(name));
-        if std::fs::exists(card.path().join(name)).expect("looked") {
-            std::fs::copy(card.path().join(name), fleet.site.path(name)).expect("copied");
-        }
-    }
+    on_the_card(fleet.site.folder()).iter().for_each(|file| std::fs::remove_file(file).expect("removed"));
+    copy_card(card.path(), fleet.site.folder());
     let site = fleet.watch();
-    fleet.alarm(&board, raised);
+    fleet.alarm(&board, 5);
     let said = |log: String| log.contains("gone back in time").then_some(());
     until("that it is seen", IN_TIME, || said(fleet.site.log()), || fleet.story());
     let sql = "SELECT count(*) FROM fleet.sites_v1 WHERE site = 'halyard'";
     fleet.kept("another epoch", sql, |lines| lines == ["2"]);
-    until("that it is said", IN_TIME, || fleet.shed.log().contains("another epoch").then_some(()), || {
-        fleet.story()
-    });
+    until(
+        "that it is said",
+        IN_TIME,
+        || fleet.shed.log().contains("another epoch").then_some(()),
+        || fleet.story(),
+    );
     site.terminate();
     let site = fleet.watch();
     // Of the second life, what the card did not have is there; of the first one, everything is.
     let begins = "SELECT begins FROM fleet.sites_v1 WHERE latest";
     let begins: u64 = fleet.database.query(begins).expect("read")[0].parse().expect("a number");
     assert!(begins <= first_life.last().expect("some").seq, "{begins}");
-    let second: Vec<String> = fleet.site.records().iter().map(|it| it.seq).filter(|it| *it >= begins).map(|it| it.to_string()).collect();
+    let second: Vec<String> = fleet
+        .site
+        .records()
+        .iter()
+        .map(|it| it.seq)
+        .filter(|it| *it >= begins)
+        .map(|it| it.to_string())
+        .collect();
     let last = second.last().expect("some").clone();
     let of = |order: &str, last: &str| {
         format!(

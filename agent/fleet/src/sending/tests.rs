@@ -40,7 +40,14 @@ fn pack(journal: &Numbers, first: u64) -> (u64, u64, String) {
 fn receipt(epoch: &str, begins: u64, all: &Stretches) -> Receipt {
     let (stored, digest) = all.stored(begins);
     let asks = all.missing(begins).is_some();
-    Receipt { version: 1, site: "halyard".to_owned(), epoch: epoch.to_owned(), stored, digest: digest.to_owned(), asks }
+    Receipt {
+        version: 1,
+        site: "halyard".to_owned(),
+        epoch: epoch.to_owned(),
+        stored,
+        digest: digest.to_owned(),
+        asks,
+    }
 }
 
 fn fresh() -> Sending {
@@ -84,7 +91,9 @@ fn a_lost_pack_is_asked_for_and_sent_again_once() {
     let (mut sending, mut all) = (fresh(), Stretches::default());
     sending.next(15, 0);
     sending.hear(&receipt("one", 1, &all), &journal, 0);
-    [5, 10, 15].map(|last| sending.sent(last, 0));
+    for last in [5, 10, 15] {
+        sending.sent(last, 0);
+    }
     all.insert(6, 10, &journal.digest(10).expect("there"));
     sending.hear(&receipt("one", 1, &all), &journal, 100);
     assert_eq!(sending.next(15, 100), Next::Pack { first: 1 });
