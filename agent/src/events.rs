@@ -1,6 +1,6 @@
 //! A fleet's events. On a site, records flow out of its journal as signed packs to the broker
 //! elsewhere (`sender`); where sites are watched, packs flow in, are proved by the sites' keys and
-//! kept in PostgreSQL (`receiver`, `database`, only with the feature `fleet`). What events look
+//! kept in PostgreSQL (`receiver`, only with the feature `fleet`). What events look
 //! like, what is sent next and what is missing is decided in [`slackwater_fleet`].
 //!
 //! Both have a connection of their own: a backlog must not stand in front of a sign of life or of a
@@ -8,6 +8,7 @@
 
 #[cfg(feature = "fleet")]
 mod database;
+mod from_journal;
 #[cfg(feature = "fleet")]
 mod receiver;
 #[cfg(feature = "fleet")]
@@ -30,8 +31,8 @@ const STORED: &str = "/stored";
 /// Of what is signed, so that events never pass for anything else.
 const KIND: &str = "slackwater-events";
 
-/// A connection beside that of these settings, under a name of its own. The broker keeps nothing for
-/// it: what is lost is sent again.
+/// A connection beside that of these settings, under a name of its own. The broker keeps nothing
+/// for it: what is lost is sent again.
 fn beside(settings: &BrokerSettings, name: &str, subscriptions: Vec<String>) -> mqtt::MqttSettings {
     let mut own = connection(settings, subscriptions);
     own.client_id = format!("{}-{name}", own.client_id);
@@ -47,35 +48,4 @@ fn connect(
 ) -> Result<(mqtt::Handle, tokio::sync::mpsc::Receiver<mqtt::MqttEvent>), String> {
     mqtt::spawn(settings)
         .map_err(|wrong| wrong.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
-}
-
-/// Nobody can be one without the feature; `check` refuses such settings first.
-#[cfg(not(feature = "fleet"))]
-#[derive(Debug)]
-pub enum FleetReceiver {}
-
-#[cfg(not(feature = "fleet"))]
-impl FleetReceiver {
-    /// # Errors
-    /// Always.
-    pub fn start(
-        _fleet: &crate::settings::FleetSettings,
-        _broker: &BrokerSettings,
-        _plan: &slackwater_rules::plan::Plan,
-    ) -> Result<Self, String> {
-        Err("this program was built without a fleet's journal".to_owned())
-    }
-
-    /// Nothing changes.
-    pub fn adopt(&self, _plan: &slackwater_rules::plan::Plan) {
-        match *self {}
-    }
-
-    /// How it is.
-    ///
-    /// # Errors
-    /// What is wrong with it.
-    pub fn health(&self) -> Result<(), String> {
-        match *self {}
-    }
 }

@@ -46,7 +46,7 @@ pub use speech::{LogFormat, LogSettings, MetricsSettings, Trust};
 pub use web::{USUAL_LISTEN, WebSettings, WebTls};
 
 use crate::answers::{AnswerSettings, MailboxSettings};
-use crate::modem::{ModemSettings, Number};
+use crate::modem::ModemSettings;
 use files::Files;
 use jiff::tz::TimeZone;
 use places::SitePlaces;
@@ -335,41 +335,6 @@ impl Settings {
     /// The topic below which contacts answer.
     pub fn answer_topic(&self) -> Option<String> {
         self.answers.as_ref()?.topic.clone()
-    }
-
-    /// Whose addresses answers by mail may come from, in small letters, by the names that rule
-    /// files use.
-    pub fn addresses(&self) -> BTreeMap<String, String> {
-        let theirs = |(target, channel): (&Target, &ChannelSettings)| match (&target.contact, channel) {
-            (Some(contact), ChannelSettings::Mail(to)) => {
-                Some((to.email.to_string().to_lowercase(), contact.clone()))
-            }
-            _ => None,
-        };
-        self.channels.iter().filter_map(theirs).collect()
-    }
-
-    /// Whose numbers texts may come from, by the names that rule files use.
-    pub fn numbers(&self) -> Vec<(Number, String)> {
-        let theirs = |(target, channel): (&Target, &ChannelSettings)| match (&target.contact, channel) {
-            (Some(contact), ChannelSettings::Text(number)) => Some((number.clone(), contact.clone())),
-            _ => None,
-        };
-        self.channels.iter().filter_map(theirs).collect()
-    }
-
-    /// People whose every way needs the router: as pages say their names.
-    pub fn cut_off_without_router(&self) -> Vec<&str> {
-        let cut_off = |name: &String| {
-            let mut theirs =
-                self.channels.iter().filter(|(target, _)| target.contact.as_ref() == Some(name)).peekable();
-            theirs.peek().is_some() && theirs.all(|(_, channel)| channel.needs_router())
-        };
-        self.contacts
-            .iter()
-            .filter(|(name, _)| cut_off(name))
-            .map(|(_, contact)| contact.name.as_str())
-            .collect()
     }
 
     fn siren_settings(&self) -> impl Iterator<Item = (&Target, &SirenSettings)> {

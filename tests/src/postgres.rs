@@ -1,5 +1,5 @@
-//! A real database for tests: PostgreSQL as its own process, on a free port of 127.0.0.1, in a fresh
-//! folder, as a user who is not root.
+//! A real database for tests: PostgreSQL as its own process, on a free port of 127.0.0.1, in a
+//! fresh folder, as a user who is not root.
 
 use crate::mosquitto::free_port;
 use rustix::process::{Pid, Signal, kill_process};
@@ -33,7 +33,8 @@ fn programs() -> Option<PathBuf> {
     found.into_iter().rev().find(|folder| folder.join("initdb").exists())
 }
 
-/// Whether the real server is there. Where `SLACKWATER_NEED_REAL=1` is set, its absence is a failure.
+/// Whether the real server is there. Where `SLACKWATER_NEED_REAL=1` is set, its absence is a
+/// failure.
 ///
 /// # Panics
 /// When it is missing and needed.
@@ -165,7 +166,7 @@ impl Postgres {
         if self.child.try_wait()?.is_some() {
             return Ok(());
         }
-        // To its children too, and without tidying up: what a power cut leaves is mended at the start.
+        // To its children too, without tidying up: what a power cut leaves is mended at the start.
         kill_process(Pid::from_child(&self.child), Signal::QUIT)?;
         self.child.wait().map(drop)
     }

@@ -1,7 +1,8 @@
 //! One record of a site's journal as an event: CloudEvents 1.0 in structured JSON, so that whoever
 //! subscribes can read it with a library of their choice. A record flows in, JSON flows out, and
 //! back. The form only gains fields: a reader passes over those that it does not know, and so does
-//! [`Event::read`], which keeps nothing of them; whoever stores an event stores the JSON as it came.
+//! [`FleetEvent::read`], which keeps nothing of them; whoever stores an event stores its JSON as it
+//! came.
 //!
 //! What identifies an event is its site, the epoch of the site's journal and its number there. An
 //! epoch is one life of one journal: a journal that was begun anew, or that was found to have gone
@@ -33,7 +34,7 @@ const LONGEST_SUBJECT: usize = 200;
 
 /// One record of a site's journal, as it is told.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Event {
+pub struct FleetEvent {
     /// Of CloudEvents: `1.0`.
     pub specversion: String,
     /// The epoch and the number: with the source it says which event this is.
@@ -77,7 +78,7 @@ pub struct Data {
 
 /// A record on its way out.
 #[derive(Clone, Debug)]
-pub struct Told<'t> {
+pub struct ToldRecord<'t> {
     /// The site.
     pub site: &'t str,
     /// The life of its journal.
@@ -104,10 +105,10 @@ impl fmt::Display for WrongEvent {
 
 impl std::error::Error for WrongEvent {}
 
-impl Event {
+impl FleetEvent {
     /// The event of a record.
-    pub fn of(told: Told<'_>) -> Self {
-        let Told { site, epoch, number, at, sure, record } = told;
+    pub fn of(told: ToldRecord<'_>) -> Self {
+        let ToldRecord { site, epoch, number, at, sure, record } = told;
         let kind = record.get("kind").and_then(Value::as_str).filter(|kind| is_name(kind)).unwrap_or("other");
         let (subject, kind) = (subject(&record), format!("{TYPE}{kind}"));
         Self {
@@ -210,11 +211,17 @@ mod tests {
     use super::*;
     use serde_json::json;
 
-    fn raised() -> Event {
+    fn raised() -> FleetEvent {
         let record = json!({"kind": "raised", "alarm": "lagoon-cold", "episode": 812, "code": "K7"});
-        let told =
-            Told { site: "halyard", epoch: "a1b2", number: 812, at: 1_798_078_440_123, sure: true, record };
-        Event::of(told)
+        let told = ToldRecord {
+            site: "halyard",
+            epoch: "a1b2",
+            number: 812,
+            at: 1_798_078_440_123,
+            sure: true,
+            record,
+        };
+        FleetEvent::of(told)
     }
 
     #[test]
@@ -227,14 +234,14 @@ mod tests {
         assert_eq!(event["time"], "2026-12-24T02:14:00.123Z");
         assert_eq!(event["sequence"], "00000000000000000812");
         assert_eq!(event["data"]["record"]["code"], "K7");
-        assert_eq!(Event::read(&event, "halyard", "a1b2"), Ok(raised()));
+        assert_eq!(FleetEvent::read(&event, "halyard", "a1b2"), Ok(raised()));
     }
 
     #[test]
     fn another_sites_name_another_epoch_and_another_number_are_refused() {
         let event = serde_json::to_value(raised()).expect("JSON");
-        assert!(Event::read(&event, "lantern", "a1b2").is_err());
-        assert!(Event::read(&event, "halyard", "ffff").is_err());
+        assert!(FleetEvent::read(&event, "lantern", "a1b2").is_err());
+        assert!(FleetEvent::read(&event, "halyard", "ffff").is_err());
         for (key, value) in [
             ("specversion", json!("0.3")),
             ("sequence", json!("813")),
@@ -249,9 +256,9 @@ mod tests {
         ] {
             let mut other = event.clone();
             other[key] = value;
-            assert!(Event::read(&other, "halyard", "a1b2").is_err(), "{key}");
+            assert!(FleetEvent::read(&other, "halyard", "a1b2").is_err(), "{key}");
         }
-        assert!(Event::read(&json!([]), "halyard", "a1b2").is_err());
+        assert!(FleetEvent::read(&json!([]), "halyard", "a1b2").is_err());
     }
 
     #[test]
@@ -259,14 +266,14 @@ mod tests {
         let mut event = serde_json::to_value(raised()).expect("JSON");
         event["partitionkey"] = json!("a later version's");
         event["data"]["words"] = json!("another one's");
-        assert!(Event::read(&event, "halyard", "a1b2").is_ok());
+        assert!(FleetEvent::read(&event, "halyard", "a1b2").is_ok());
     }
 
     #[test]
     fn a_clock_that_is_years_off_still_makes_a_time() {
         for at in [i64::MIN, -1, 0, 1, LATEST, i64::MAX] {
-            let told = Told { site: "s", epoch: "e", number: 1, at, sure: false, record: json!({}) };
-            let event = Event::of(told);
+            let told = ToldRecord { site: "s", epoch: "e", number: 1, at, sure: false, record: json!({}) };
+            let event = FleetEvent::of(told);
             assert!(event.at().is_some(), "{at}: {}", event.time);
             assert_eq!(event.record_kind(), "other");
         }

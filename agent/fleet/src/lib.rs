@@ -1,11 +1,12 @@
 //! What a fleet of sites tells, and where it is kept. A site's journal numbers what happens there;
-//! those records flow out as events of a public form ([`event`]), in signed packs
-//! ([`pack`]), as far as they were not stored yet ([`sending`]). Whoever receives them knows by their numbers what is missing ([`stretches`]), and
-//! keeps them once in PostgreSQL (`store`, only with the feature `postgres`).
+//! those records flow out as events of a public form ([`event`]), in signed packs ([`pack`]), as far
+//! as they were not stored yet ([`sending`]). Whoever receives them knows by their numbers what is
+//! missing ([`stretches`]), and keeps them once in PostgreSQL (`store`, only with the feature
+//! `postgres`).
 //!
 //! This crate knows nothing of the agent, of keys or of brokers: numbers, texts and JSON flow in.
-//! So it is the one place where the form is written down, beside its schema in `schema/`, which a
-//! test holds to the types.
+//! So it is the one place where the form is written down, beside its schema in `schema/`, which
+//! tests hold to the types.
 
 pub mod event;
 pub mod pack;
@@ -14,10 +15,10 @@ pub mod sending;
 pub mod store;
 pub mod stretches;
 
-pub use event::{Event, WrongEvent};
-pub use pack::{Pack, Receipt};
-pub use sending::{Progress, Sending};
-pub use stretches::Stretches;
+pub use event::{FleetEvent, WrongEvent};
+pub use pack::{EventReceipt, Pack};
+pub use sending::{EventProgress, EventSending};
+pub use stretches::NumberStretches;
 
 /// The version of packs and receipts. A form only gains fields; one that means something else gets
 /// another number here and another `v1` in the type of its events.

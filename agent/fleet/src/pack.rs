@@ -1,5 +1,5 @@
 //! How events travel: a site sends a [`Pack`] of them, signed as a whole, and hears by a
-//! [`Receipt`] how far everything of its epoch is stored. Both are bounded, and both can come
+//! [`EventReceipt`] how far everything of its epoch is stored. Both are bounded, and both can come
 //! twice, late and in another order without harm.
 //!
 //! A pack says which numbers it covers. What it covers and does not hold was never kept by the
@@ -11,7 +11,7 @@
 //! the receiver sees; all of it is in the site's own journal meanwhile.
 
 use crate::VERSION;
-use crate::event::{Event, WrongEvent, is_name};
+use crate::event::{FleetEvent, WrongEvent, is_name};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
@@ -52,7 +52,7 @@ pub struct Pack {
 
 /// How far everything is stored.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Receipt {
+pub struct EventReceipt {
     /// Of the form.
     pub version: u32,
     /// Whose events.
@@ -70,11 +70,11 @@ pub struct Receipt {
 
 /// A pack whose every part was looked at.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Checked {
+pub struct ProvedPack {
     /// As it came.
     pub pack: Pack,
     /// Its events, read.
-    pub events: Vec<Event>,
+    pub events: Vec<FleetEvent>,
 }
 
 impl Pack {
@@ -101,7 +101,7 @@ impl Pack {
     ///
     /// # Errors
     /// What is wrong with it.
-    pub fn read(json: &[u8], site: &str) -> Result<Checked, WrongEvent> {
+    pub fn read(json: &[u8], site: &str) -> Result<ProvedPack, WrongEvent> {
         let wrong = |why: &str| Err(WrongEvent(why.to_owned()));
         if json.len() > LONGEST_PACK {
             return wrong("it is longer than a pack may be");
@@ -131,18 +131,18 @@ impl Pack {
         let mut next = pack.first;
         let mut events = Vec::with_capacity(pack.events.len());
         for json in &pack.events {
-            let event = Event::read(json, &pack.site, &pack.epoch)?;
+            let event = FleetEvent::read(json, &pack.site, &pack.epoch)?;
             if event.data.number < next || event.data.number > pack.last {
                 return wrong("its events are out of order");
             }
             next = event.data.number + 1;
             events.push(event);
         }
-        Ok(Checked { pack, events })
+        Ok(ProvedPack { pack, events })
     }
 }
 
-impl Receipt {
+impl EventReceipt {
     /// Reads one.
     ///
     /// # Errors
@@ -162,7 +162,7 @@ impl Receipt {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::event::Told;
+    use crate::event::ToldRecord;
     use proptest::prelude::*;
     use serde_json::json;
 
@@ -170,8 +170,8 @@ mod tests {
         let event = |number: &u64| {
             let record = json!({"kind": "blipped", "alarm": "lagoon-cold"});
             let at = 1_798_078_440_000;
-            let told = Told { site: "halyard", epoch: "a1b2", number: *number, at, sure: true, record };
-            serde_json::to_value(Event::of(told)).expect("JSON")
+            let told = ToldRecord { site: "halyard", epoch: "a1b2", number: *number, at, sure: true, record };
+            serde_json::to_value(FleetEvent::of(told)).expect("JSON")
         };
         Pack {
             first: numbers[0],
@@ -182,7 +182,7 @@ mod tests {
         }
     }
 
-    fn read(pack: &Pack) -> Result<Checked, WrongEvent> {
+    fn read(pack: &Pack) -> Result<ProvedPack, WrongEvent> {
         Pack::read(&serde_json::to_vec(pack).expect("JSON"), "halyard")
     }
 
@@ -225,7 +225,7 @@ mod tests {
         #[test]
         fn no_octets_make_reading_fail_otherwise_than_in_words(bytes in proptest::collection::vec(any::<u8>(), 0..200)) {
             let _ = Pack::read(&bytes, "halyard");
-            let _ = Receipt::read(&bytes);
+            let _ = EventReceipt::read(&bytes);
         }
     }
 }

@@ -6,7 +6,7 @@
 //! asks again, ever less often, when it hears nothing: nothing but such a question is sent to a
 //! receiver that is not there. Time is milliseconds of any clock that only goes forward.
 
-use crate::pack::Receipt;
+use crate::pack::EventReceipt;
 use serde::{Deserialize, Serialize};
 use std::collections::VecDeque;
 
@@ -25,7 +25,7 @@ const UNDERWAY: u64 = 2_000;
 
 /// What a site remembers over a restart.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Progress {
+pub struct EventProgress {
     /// The journal's own random number.
     pub journal: u64,
     /// The life of that journal.
@@ -39,7 +39,7 @@ pub struct Progress {
 }
 
 /// What is known of the journal at the moment.
-pub trait Journal {
+pub trait Records {
     /// Its highest number; 0 if it is empty.
     fn newest(&self) -> u64;
     /// Of a record; none if it has no such record.
@@ -48,7 +48,7 @@ pub trait Journal {
 
 /// What there is to do.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Next {
+pub enum SendNext {
     /// Send a pack that covers nothing, and asks for a receipt.
     Ask,
     /// Send a pack that begins with this number.
@@ -76,8 +76,8 @@ pub enum Heard {
 
 /// How far the sending is.
 #[derive(Clone, Debug)]
-pub struct Sending {
-    progress: Progress,
+pub struct EventSending {
+    progress: EventProgress,
     /// The last number that is under way or stored.
     sent: u64,
     /// The last numbers of the packs that are under way.
@@ -91,7 +91,7 @@ pub struct Sending {
     rewound: Option<(u64, u64)>,
 }
 
-impl Progress {
+impl EventProgress {
     /// Of a journal of which nothing has been sent.
     pub fn new(journal: u64, epoch: String, begins: u64) -> Self {
         let stored = begins.saturating_sub(1);
@@ -99,7 +99,7 @@ impl Progress {
     }
 
     /// Whether the journal has what it says.
-    pub fn holds_in(&self, journal: &impl Journal) -> bool {
+    pub fn holds_in(&self, journal: &impl Records) -> bool {
         // An old record may have left the journal: what is there must be the same.
         let same = journal.digest(self.stored).is_none_or(|own| own == self.digest);
         self.digest.is_empty() || (self.stored <= journal.newest() && same)
@@ -107,7 +107,7 @@ impl Progress {
 
     /// From which number on another life of the same journal has to tell: from what is known to
     /// have been stored, if that is still true of it, or everything.
-    pub fn diverges(&self, journal: &impl Journal) -> u64 {
+    pub fn diverges(&self, journal: &impl Records) -> u64 {
         match self.holds_in(journal) && self.stored <= journal.newest() {
             true => self.stored + 1,
             false => 1,
@@ -115,9 +115,9 @@ impl Progress {
     }
 }
 
-impl Sending {
+impl EventSending {
     /// Goes on from there.
-    pub fn new(progress: Progress, now: u64) -> Self {
+    pub fn new(progress: EventProgress, now: u64) -> Self {
         let sent = progress.stored;
         Self {
             progress,
@@ -131,7 +131,7 @@ impl Sending {
     }
 
     /// What is to be remembered.
-    pub fn progress(&self) -> &Progress {
+    pub fn progress(&self) -> &EventProgress {
         &self.progress
     }
 
@@ -141,23 +141,23 @@ impl Sending {
     }
 
     /// What to do now, with a journal up to `newest`.
-    pub fn next(&mut self, newest: u64, now: u64) -> Next {
+    pub fn next(&mut self, newest: u64, now: u64) -> SendNext {
         if self.heard && !self.underway.is_empty() && now >= self.due {
             (self.heard, self.pause) = (false, SOONEST);
         }
         if !self.heard {
             if now < self.due {
-                return Next::Wait { until: Some(self.due) };
+                return SendNext::Wait { until: Some(self.due) };
             }
             self.start_over();
             self.due = now + self.pause;
             self.pause = (self.pause * 2).min(LATEST);
-            return Next::Ask;
+            return SendNext::Ask;
         }
         if self.sent < newest && self.underway.len() < WINDOW {
-            return Next::Pack { first: self.sent + 1 };
+            return SendNext::Pack { first: self.sent + 1 };
         }
-        Next::Wait { until: (!self.underway.is_empty()).then_some(self.due) }
+        SendNext::Wait { until: (!self.underway.is_empty()).then_some(self.due) }
     }
 
     /// A pack up to this number is on its way.
@@ -173,13 +173,13 @@ impl Sending {
     }
 
     /// What the receiver says.
-    pub fn hear(&mut self, receipt: &Receipt, journal: &impl Journal, now: u64) -> Heard {
-        let Progress { epoch, begins, .. } = &self.progress;
+    pub fn hear(&mut self, receipt: &EventReceipt, journal: &impl Records, now: u64) -> Heard {
+        let EventProgress { epoch, begins, .. } = &self.progress;
         if receipt.epoch != *epoch || receipt.stored + 1 < *begins {
             return Heard::Other;
         }
         let theirs = receipt.stored >= *begins;
-        let said = Progress {
+        let said = EventProgress {
             stored: receipt.stored,
             digest: if theirs { receipt.digest.clone() } else { String::new() },
             ..self.progress.clone()
@@ -205,7 +205,7 @@ impl Sending {
     }
 
     /// Another life of the journal.
-    pub fn begin(&mut self, progress: Progress, now: u64) {
+    pub fn begin(&mut self, progress: EventProgress, now: u64) {
         *self = Self::new(progress, now);
     }
 

@@ -3,8 +3,8 @@
 //! says how far its site's epoch is whole. The same pack may come as often as it likes.
 //!
 //! Every number is stored once: the stretches of an epoch are read and written under a lock of its
-//! row, and an event is inserted only if its number was in none of them. Partitions are weeks by the
-//! time of receipt, made when they are needed and dropped when they are over ([`Store::tidy`]):
+//! row, and an event is inserted only if its number was in none of them. Partitions are weeks by
+//! the time of receipt, made when they are needed and dropped when they are over ([`Store::tidy`]):
 //! the sites' own times may be years off.
 
 mod migrations;
@@ -12,9 +12,9 @@ mod migrations;
 pub use migrations::VERSION as TABLES;
 
 use crate::VERSION;
-use crate::event::Event;
-use crate::pack::{Checked, Receipt};
-use crate::stretches::Stretches;
+use crate::event::FleetEvent;
+use crate::pack::{EventReceipt, ProvedPack};
+use crate::stretches::NumberStretches;
 use serde_json::Value;
 use std::collections::BTreeSet;
 use std::fmt;
@@ -37,16 +37,16 @@ pub struct Store {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Taken {
     /// For the site.
-    pub receipt: Receipt,
+    pub receipt: EventReceipt,
     /// How many events were stored.
     pub stored: usize,
     /// What is worth saying about it.
-    pub news: Vec<News>,
+    pub news: Vec<EventNews>,
 }
 
 /// What is worth saying about a site's events.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum News {
+pub enum EventNews {
     /// Its journal goes on under another epoch: it was begun anew, or went back in time.
     OtherEpoch {
         /// The number with which it begins.
@@ -144,12 +144,12 @@ impl Store {
     ///
     /// # Errors
     /// What it says.
-    pub async fn take(&mut self, packs: &[Checked]) -> Result<Vec<Taken>, StoreError> {
+    pub async fn take(&mut self, packs: &[ProvedPack]) -> Result<Vec<Taken>, StoreError> {
         let work = self.take_all(packs);
         tokio::time::timeout(PATIENCE, work).await.map_err(|_| StoreError::Silent)?
     }
 
-    async fn take_all(&mut self, packs: &[Checked]) -> Result<Vec<Taken>, StoreError> {
+    async fn take_all(&mut self, packs: &[ProvedPack]) -> Result<Vec<Taken>, StoreError> {
         let transaction = self.client.transaction().await?;
         let week = ensure_week(&transaction, &self.week).await?;
         let mut taken = Vec::with_capacity(packs.len());
@@ -218,7 +218,7 @@ async fn ensure_week(transaction: &Transaction<'_>, known: &str) -> Result<Strin
     Ok(week)
 }
 
-async fn take_one(transaction: &Transaction<'_>, checked: &Checked) -> Result<Taken, StoreError> {
+async fn take_one(transaction: &Transaction<'_>, checked: &ProvedPack) -> Result<Taken, StoreError> {
     let pack = &checked.pack;
     let (site, epoch) = (&pack.site, &pack.epoch);
     // A site's first epoch is no news; the row of each stays locked until the end.
@@ -239,13 +239,13 @@ async fn take_one(transaction: &Transaction<'_>, checked: &Checked) -> Result<Ta
     let begins = unsigned(row.try_get(0)?);
     let mut news = Vec::new();
     if made > 0 && earlier.is_some() {
-        news.push(News::OtherEpoch { begins });
+        news.push(EventNews::OtherEpoch { begins });
     }
     let before = stretches(transaction, site, epoch).await?;
     let mut after = before.clone();
     let mut stored = 0;
     if pack.covers() && after.insert(pack.first, pack.last, &pack.digest) {
-        let new: Vec<(&Event, &Value)> = checked
+        let new: Vec<(&FleetEvent, &Value)> = checked
             .events
             .iter()
             .zip(&pack.events)
@@ -256,17 +256,17 @@ async fn take_one(transaction: &Transaction<'_>, checked: &Checked) -> Result<Ta
         keep(transaction, site, epoch, &before, &after).await?;
         let covered = (pack.first..=pack.last).filter(|number| !before.has(*number)).take(1 << 20).count();
         if covered > stored {
-            news.push(News::Gone { count: (covered - stored) as u64 });
+            news.push(EventNews::Gone { count: (covered - stored) as u64 });
         }
     }
     let missing = after.missing(begins);
     // One that is being filled is no news.
     let known = before.missing(begins).map(|(first, _)| first);
     if let Some((first, last)) = missing.filter(|(first, _)| known != Some(*first)) {
-        news.push(News::Missing { first, last });
+        news.push(EventNews::Missing { first, last });
     }
     let (through, digest) = after.stored(begins);
-    let receipt = Receipt {
+    let receipt = EventReceipt {
         version: VERSION,
         site: site.clone(),
         epoch: epoch.clone(),
@@ -281,22 +281,22 @@ async fn stretches(
     transaction: &Transaction<'_>,
     site: &String,
     epoch: &String,
-) -> Result<Stretches, StoreError> {
+) -> Result<NumberStretches, StoreError> {
     let sql = "SELECT first, last, digest FROM fleet.stretches WHERE site = $1 AND epoch = $2";
     let rows = transaction.query(sql, &[site, epoch]).await?;
     let mut kept = Vec::with_capacity(rows.len());
     for row in rows {
         kept.push((unsigned(row.try_get(0)?), unsigned(row.try_get(1)?), row.try_get(2)?));
     }
-    Ok(Stretches::of(kept))
+    Ok(NumberStretches::of(kept))
 }
 
 async fn keep(
     transaction: &Transaction<'_>,
     site: &String,
     epoch: &String,
-    before: &Stretches,
-    after: &Stretches,
+    before: &NumberStretches,
+    after: &NumberStretches,
 ) -> Result<(), StoreError> {
     let were: BTreeSet<_> = before.iter().map(|(first, end)| (first, end.last)).collect();
     let are: BTreeSet<_> = after.iter().map(|(first, end)| (first, end.last)).collect();
@@ -319,7 +319,7 @@ async fn insert(
     transaction: &Transaction<'_>,
     site: &String,
     epoch: &String,
-    new: &[(&Event, &Value)],
+    new: &[(&FleetEvent, &Value)],
 ) -> Result<(), StoreError> {
     if new.is_empty() {
         return Ok(());

@@ -10,18 +10,18 @@ pub const MOST: usize = 64;
 
 /// Numbers that are accounted for, as stretches that neither touch nor overlap.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Stretches(BTreeMap<u64, Stretch>);
+pub struct NumberStretches(BTreeMap<u64, NumberStretch>);
 
 /// The end of a stretch.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Stretch {
+pub struct NumberStretch {
     /// Its last number.
     pub last: u64,
     /// Of that record.
     pub digest: String,
 }
 
-impl Stretches {
+impl NumberStretches {
     /// As they were kept: first number, last number, digest of the last one.
     pub fn of(kept: impl IntoIterator<Item = (u64, u64, String)>) -> Self {
         let mut all = Self::default();
@@ -32,7 +32,7 @@ impl Stretches {
     }
 
     /// Each of them, in order.
-    pub fn iter(&self) -> impl Iterator<Item = (u64, &Stretch)> {
+    pub fn iter(&self) -> impl Iterator<Item = (u64, &NumberStretch)> {
         self.0.iter().map(|(first, stretch)| (*first, stretch))
     }
 
@@ -47,7 +47,7 @@ impl Stretches {
         if last < first {
             return true;
         }
-        let (mut from, mut end) = (first, Stretch { last, digest: digest.to_owned() });
+        let (mut from, mut end) = (first, NumberStretch { last, digest: digest.to_owned() });
         // Those that touch or overlap end at the earliest one before the first number.
         let touching: Vec<u64> = self
             .0
@@ -96,7 +96,7 @@ mod tests {
 
     #[test]
     fn what_comes_in_order_is_one_stretch() {
-        let mut all = Stretches::default();
+        let mut all = NumberStretches::default();
         assert_eq!((all.stored(1), all.missing(1)), ((0, ""), None));
         assert!(all.insert(1, 5, "e"));
         assert!(all.insert(6, 6, "f"));
@@ -107,7 +107,7 @@ mod tests {
 
     #[test]
     fn a_gap_is_seen_and_filled() {
-        let mut all = Stretches::default();
+        let mut all = NumberStretches::default();
         all.insert(1, 5, "e");
         all.insert(9, 12, "l");
         assert_eq!((all.stored(1), all.missing(1)), ((5, "e"), Some((6, 8))));
@@ -119,7 +119,7 @@ mod tests {
 
     #[test]
     fn an_epoch_that_begins_later_is_whole_from_there() {
-        let mut all = Stretches::default();
+        let mut all = NumberStretches::default();
         all.insert(481, 510, "x");
         assert_eq!((all.stored(481), all.missing(481)), ((510, "x"), None));
         assert_eq!((all.stored(400), all.missing(400)), ((399, ""), Some((400, 480))));
@@ -127,7 +127,7 @@ mod tests {
 
     #[test]
     fn gaps_without_number_take_no_memory() {
-        let mut all = Stretches::default();
+        let mut all = NumberStretches::default();
         for n in 0..10_000 {
             let taken = all.insert(n * 3 + 1, n * 3 + 1, "");
             assert_eq!(taken, n < 64, "{n}");
@@ -140,7 +140,7 @@ mod tests {
         /// Held against a set of numbers.
         #[test]
         fn any_order_comes_to_the_same(packs in proptest::collection::vec((1u64..60, 0u64..9), 0..40)) {
-            let (mut all, mut each) = (Stretches::default(), BTreeSet::new());
+            let (mut all, mut each) = (NumberStretches::default(), BTreeSet::new());
             for (first, more) in packs {
                 let digest = (first + more).to_string();
                 prop_assert!(all.insert(first, first + more, &digest));
@@ -156,7 +156,7 @@ mod tests {
             for (_, stretch) in all.iter() {
                 prop_assert_eq!(&stretch.digest, &stretch.last.to_string(), "the digest is the last one's");
             }
-            let again = Stretches::of(all.iter().map(|(first, end)| (first, end.last, end.digest.clone())));
+            let again = NumberStretches::of(all.iter().map(|(first, end)| (first, end.last, end.digest.clone())));
             prop_assert_eq!(again, all);
         }
     }

@@ -3,10 +3,7 @@
 
 use super::EventLoop;
 use crate::checkin::{CheckInSender, WayHealth};
-use crate::clock::Clock;
-use crate::events::EventSender;
 use crate::secret::strike_out;
-use crate::settings::Settings;
 use slackwater_rules::checkin::{self, Believed, CheckinFacts, CheckinRefusal};
 use slackwater_rules::engine::Arrival;
 use slackwater_rules::plan::{CHECK_INS, Watched};
@@ -68,7 +65,7 @@ impl EventLoop {
     /// How each way is by which this site tells others of itself.
     pub(super) fn ways_out(&self) -> Vec<(&'static str, WayHealth)> {
         let check_ins = self.sender.as_ref().map(CheckInSender::health).unwrap_or_default();
-        let events = self.events_out.as_ref().map(|events| ("events", events.health()));
+        let events = self.fleet.health_out().map(|health| ("events", health));
         check_ins.into_iter().chain(events).collect()
     }
 
@@ -78,9 +75,7 @@ impl EventLoop {
             let now = self.clock.now();
             sender.farewell(&now, &self.facts(Some(why))).await;
         }
-        if let Some(events) = self.events_out.take() {
-            events.farewell(self.engine.next_seq().saturating_sub(1)).await;
-        }
+        self.fleet.farewell(self.engine.next_seq().saturating_sub(1)).await;
     }
 
     fn facts<'a>(&'a self, stopping: Option<&'a str>) -> CheckinFacts<'a> {
@@ -89,13 +84,5 @@ impl EventLoop {
         let clock = (!self.clock.now().wall_trusted).then(|| "its clock is not set".to_owned());
         let troubles = broker.into_iter().chain(journal).chain(clock).collect();
         CheckinFacts { engine: &self.engine, troubles, stopping }
-    }
-}
-
-/// Begins to tell this site's records, if the settings say so.
-pub(super) fn events_out(settings: &Settings, clock: &Clock) -> Result<Option<EventSender>, String> {
-    match settings.check_in.as_ref().filter(|_| settings.events.is_some()) {
-        Some(check_in) => EventSender::start(check_in, &settings.places.journal.path, clock),
-        None => Ok(None),
     }
 }

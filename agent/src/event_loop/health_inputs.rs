@@ -4,7 +4,6 @@
 
 use super::EventLoop;
 use crate::answers::Mailbox;
-use crate::events::FleetReceiver;
 use crate::modem::{self, Modem};
 use crate::settings::{ChannelSettings, MailSettings, Settings};
 use slackwater_rules::engine::{Health, Input};
@@ -73,7 +72,7 @@ impl EventLoop {
     /// channel, and after whatever else may have changed it.
     pub(super) fn tell_health(&mut self) {
         let now = self.clock.now();
-        self.health.fleet = self.fleet.as_ref().map(FleetReceiver::health);
+        self.health.fleet = self.fleet.health_kept();
         let untrusted = (!now.wall_trusted).then_some(UNTRUSTED);
         let mut parts = vec![
             (Part::Journal, health(self.keeper.ailment())),

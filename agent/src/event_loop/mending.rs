@@ -3,11 +3,9 @@
 //! as soon as it is sound. Files that were changed meanwhile wait for a reload: nobody's
 //! half-written rules are taken by themselves.
 
-use super::checkin_inputs::events_out;
 use super::web_inputs::WEB;
 use super::{EventLoop, checkin, mail_inputs};
 use crate::control::{self, Control, PendingRequest};
-use crate::events::FleetReceiver;
 use crate::modem::Modem;
 use crate::site::SiteFiles;
 use slackwater_rules::time::{Moment, Span};
@@ -171,19 +169,13 @@ impl EventLoop {
             }
             self.settings.check_in = Some(own.clone());
             self.settings.events.clone_from(&site.settings.events);
-            match events_out(&self.settings, &self.clock) {
-                Ok(events) => self.events_out = events,
-                Err(why) => tracing::error!("events: {why}"),
-            }
+            self.fleet.start_out(&self.settings, &self.clock);
         }
         if mended("fleet")
             && let Some(own) = &site.settings.fleet
         {
-            match FleetReceiver::start(own, &self.settings.broker, self.engine.plan()) {
-                Ok(fleet) => self.fleet = Some(fleet),
-                Err(why) => tracing::error!("the fleet's journal: {why}"),
-            }
             self.settings.fleet = Some(own.clone());
+            self.fleet.start_kept(&self.settings, self.engine.plan());
         }
     }
 }

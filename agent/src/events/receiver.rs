@@ -4,16 +4,16 @@
 //! site has it, and sends it again. So a database that is away, full or read-only takes no memory
 //! here and loses nothing.
 
-use super::refusals::{Refusal, Refusals};
+use super::refusals::{EventRefusal, EventRefusals};
 use super::{EVENTS, KIND, STORED, beside, connect, database};
 use crate::checkin::{NotSealed, open_as};
 use crate::mqtt::{Handle, MqttEvent, MqttMessage};
 use crate::plain_text::tame;
 use crate::secret::strike_out;
 use crate::settings::{BrokerSettings, FleetSettings};
-use slackwater_fleet::pack::Checked;
-use slackwater_fleet::store::{News, Store, StoreError, Taken};
-use slackwater_fleet::{Pack, Receipt};
+use slackwater_fleet::pack::ProvedPack;
+use slackwater_fleet::store::{EventNews, Store, StoreError, Taken};
+use slackwater_fleet::{EventReceipt, Pack};
 use slackwater_rules::plan::Plan;
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -41,12 +41,12 @@ const LONGEST_NAME: usize = 64;
 const LAST: Duration = Duration::from_secs(2);
 
 /// The public keys of watched sites.
-type Keys = BTreeMap<String, String>;
+type PublicKeys = BTreeMap<String, String>;
 
 /// Keeps what watched sites tell.
 #[derive(Debug)]
 pub struct FleetReceiver {
-    keys: watch::Sender<Keys>,
+    keys: watch::Sender<PublicKeys>,
     trouble: Arc<Mutex<Option<String>>>,
     task: JoinHandle<()>,
 }
@@ -60,7 +60,7 @@ impl FleetReceiver {
         let (handle, events) = connect(beside(broker, "fleet", vec![format!("{EVENTS}+")]))?;
         let (keys, listener) = watch::channel(keys(plan));
         let trouble = Arc::<Mutex<Option<String>>>::default();
-        let work = Work {
+        let work = ReceiverTask {
             settings: fleet.clone(),
             handle,
             keys: listener,
@@ -68,7 +68,7 @@ impl FleetReceiver {
             store: None,
             try_at: Instant::now(),
             tidy_at: Instant::now(),
-            refusals: Refusals::default(),
+            refusals: EventRefusals::default(),
             owed: BTreeMap::new(),
             underway: 0,
             published: 0,
@@ -95,7 +95,7 @@ impl FleetReceiver {
     }
 }
 
-fn keys(plan: &Plan) -> Keys {
+fn keys(plan: &Plan) -> PublicKeys {
     plan.watched.iter().map(|site| (site.name.clone(), site.key.clone())).collect()
 }
 
@@ -103,24 +103,24 @@ fn lock(trouble: &Mutex<Option<String>>) -> MutexGuard<'_, Option<String>> {
     trouble.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-struct Work {
+struct ReceiverTask {
     settings: FleetSettings,
     handle: Handle,
-    keys: watch::Receiver<Keys>,
+    keys: watch::Receiver<PublicKeys>,
     trouble: Arc<Mutex<Option<String>>>,
     store: Option<Store>,
     try_at: Instant,
     tidy_at: Instant,
-    refusals: Refusals,
+    refusals: EventRefusals,
     /// The newest receipt of each site and epoch that has not left yet.
-    owed: BTreeMap<(String, String), Receipt>,
+    owed: BTreeMap<(String, String), EventReceipt>,
     underway: usize,
     published: u64,
-    /// Who spoke while nothing could be stored: each is told how far it is as soon as that is known.
-    unheard: BTreeMap<String, Checked>,
+    /// Who spoke while nothing could be stored: each is told how far it is when that is known.
+    unheard: BTreeMap<String, ProvedPack>,
 }
 
-impl Work {
+impl ReceiverTask {
     /// Until the receiver is dropped, or the connection's own task has ended.
     async fn run(mut self, mut events: mpsc::Receiver<MqttEvent>) {
         let mut batch = Vec::with_capacity(BATCH);
@@ -212,24 +212,24 @@ impl Work {
     }
 
     /// The pack in a message, if it is one of a watched site.
-    fn judge(&mut self, message: &MqttMessage) -> Option<Checked> {
+    fn judge(&mut self, message: &MqttMessage) -> Option<ProvedPack> {
         let site = message.topic.strip_prefix(EVENTS)?;
         // A broker may keep what was sent long ago: it is of no use, and harms nobody.
         if message.retained {
             return None;
         }
         let judged = match self.keys.borrow().get(site) {
-            None => Err((Refusal::Unknown, String::new())),
+            None => Err((EventRefusal::Unknown, String::new())),
             Some(key) => match open_as(key, KIND, &message.payload) {
-                Err(NotSealed::Garbled) => Err((Refusal::Garbled, String::new())),
-                Err(NotSealed::Forged) => Err((Refusal::Forged, String::new())),
-                Ok(body) => Pack::read(&body, site).map_err(|wrong| (Refusal::Wrong, wrong.to_string())),
+                Err(NotSealed::Garbled) => Err((EventRefusal::Garbled, String::new())),
+                Err(NotSealed::Forged) => Err((EventRefusal::Forged, String::new())),
+                Ok(body) => Pack::read(&body, site).map_err(|wrong| (EventRefusal::Wrong, wrong.to_string())),
             },
         };
         judged.map_err(|(refusal, why)| self.refuse(site, refusal, &why)).ok()
     }
 
-    fn refuse(&mut self, site: &str, refusal: Refusal, why: &str) {
+    fn refuse(&mut self, site: &str, refusal: EventRefusal, why: &str) {
         let site = strike_out(&tame(site, LONGEST_NAME)).into_owned();
         if let Some(count) = self.refusals.note(&site, refusal, Instant::now()) {
             let (words, why) = (refusal.words(), strike_out(&tame(why, LONGEST_WHY)).into_owned());
@@ -238,25 +238,25 @@ impl Work {
     }
 
     /// Stores them. Of those that can't be stored now it is kept who sent them, and no more.
-    async fn keep(&mut self, packs: &[Checked]) {
+    async fn keep(&mut self, packs: &[ProvedPack]) {
         self.try_to_keep(packs).await;
         if self.store.is_none() {
-            for Checked { pack, .. } in packs {
+            for ProvedPack { pack, .. } in packs {
                 let asking = Pack::asking(&pack.site, &pack.epoch, pack.begins, pack.begins);
-                self.unheard.insert(pack.site.clone(), Checked { pack: asking, events: Vec::new() });
+                self.unheard.insert(pack.site.clone(), ProvedPack { pack: asking, events: Vec::new() });
             }
         }
     }
 
     /// One that the database can't take does not keep back the others.
-    async fn try_to_keep(&mut self, packs: &[Checked]) {
+    async fn try_to_keep(&mut self, packs: &[ProvedPack]) {
         match self.take(packs).await {
             Some(Err(error)) if error.is_of_the_data() => {
                 for pack in packs {
                     match self.take(std::slice::from_ref(pack)).await {
                         Some(Err(error)) if error.is_of_the_data() => {
                             let site = pack.pack.site.clone();
-                            self.refuse(&site, Refusal::Unstorable, &database::words(&error));
+                            self.refuse(&site, EventRefusal::Unstorable, &database::words(&error));
                         }
                         Some(Err(error)) => return self.fail(&database::words(&error)),
                         Some(Ok(())) | None => {}
@@ -268,7 +268,7 @@ impl Work {
         }
     }
 
-    async fn take(&mut self, packs: &[Checked]) -> Option<Result<(), StoreError>> {
+    async fn take(&mut self, packs: &[ProvedPack]) -> Option<Result<(), StoreError>> {
         let taken = self.store.as_mut()?.take(packs).await;
         Some(taken.map(|all| {
             for Taken { receipt, news, .. } in all {
@@ -296,17 +296,17 @@ impl Work {
     }
 }
 
-fn say(site: &str, news: &News) {
+fn say(site: &str, news: &EventNews) {
     match news {
-        News::OtherEpoch { begins } => tracing::warn!(
+        EventNews::OtherEpoch { begins } => tracing::warn!(
             site,
             begins,
             "its journal goes on under another epoch: it was begun anew, or went back in time with an old card"
         ),
-        News::Missing { first, last } => {
+        EventNews::Missing { first, last } => {
             tracing::warn!(site, first, last, "events are missing, and asked for")
         }
-        News::Gone { count } => {
+        EventNews::Gone { count } => {
             tracing::warn!(
                 site,
                 count,

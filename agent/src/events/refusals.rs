@@ -12,7 +12,7 @@ const MOST: usize = 1_000;
 
 /// Why a pack is not believed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) enum Refusal {
+pub(super) enum EventRefusal {
     /// No site of this name is watched.
     Unknown,
     /// It is not in the signed form.
@@ -25,7 +25,7 @@ pub(super) enum Refusal {
     Unstorable,
 }
 
-impl Refusal {
+impl EventRefusal {
     pub(super) fn words(self) -> &'static str {
         match self {
             Self::Unknown => "no site of that name is watched",
@@ -39,11 +39,11 @@ impl Refusal {
 
 /// What was turned away lately.
 #[derive(Debug, Default)]
-pub(super) struct Refusals(BTreeMap<(String, Refusal), (Instant, u64)>);
+pub(super) struct EventRefusals(BTreeMap<(String, EventRefusal), (Instant, u64)>);
 
-impl Refusals {
+impl EventRefusals {
     /// Another one: how many there were since it was last spoken of, if it is time to speak.
-    pub(super) fn note(&mut self, site: &str, refusal: Refusal, now: Instant) -> Option<u64> {
+    pub(super) fn note(&mut self, site: &str, refusal: EventRefusal, now: Instant) -> Option<u64> {
         if self.0.len() >= MOST {
             self.0.retain(|_, (said, _)| now.duration_since(*said) < AGAIN);
         }
@@ -69,21 +69,21 @@ mod tests {
 
     #[test]
     fn a_cause_is_said_once_an_hour_with_how_often_it_was() {
-        let (mut refusals, begun) = (Refusals::default(), Instant::now());
-        assert_eq!(refusals.note("halyard", Refusal::Forged, begun), Some(1));
+        let (mut refusals, begun) = (EventRefusals::default(), Instant::now());
+        assert_eq!(refusals.note("halyard", EventRefusal::Forged, begun), Some(1));
         for second in 1..100 {
             let now = begun + Duration::from_secs(second);
-            assert_eq!(refusals.note("halyard", Refusal::Forged, now), None);
+            assert_eq!(refusals.note("halyard", EventRefusal::Forged, now), None);
         }
-        assert_eq!(refusals.note("halyard", Refusal::Garbled, begun), Some(1), "another cause");
-        assert_eq!(refusals.note("halyard", Refusal::Forged, begun + AGAIN), Some(100));
+        assert_eq!(refusals.note("halyard", EventRefusal::Garbled, begun), Some(1), "another cause");
+        assert_eq!(refusals.note("halyard", EventRefusal::Forged, begun + AGAIN), Some(100));
     }
 
     #[test]
     fn names_without_number_take_no_memory() {
-        let (mut refusals, begun) = (Refusals::default(), Instant::now());
+        let (mut refusals, begun) = (EventRefusals::default(), Instant::now());
         let said =
-            (0..10_000).filter_map(|n| refusals.note(&format!("s{n}"), Refusal::Unknown, begun)).count();
+            (0..10_000).filter_map(|n| refusals.note(&format!("s{n}"), EventRefusal::Unknown, begun)).count();
         assert_eq!((said, refusals.0.len()), (MOST, MOST));
     }
 }

@@ -3,6 +3,7 @@
 //! these; what the receiver has stored comes back as receipts. There is no second outbox: what is
 //! not stored elsewhere yet stands in the journal, and how far that is, in a small file beside it.
 
+use super::from_journal::{JournalLook, epoch, look, pack_from};
 use super::{EVENTS, KIND, STORED, beside, connect};
 use crate::checkin::{SiteKey, WayHealth, seal_as};
 use crate::clock::Clock;
@@ -10,15 +11,10 @@ use crate::journal::{JournalError, JournalLog};
 use crate::mqtt::{Handle, MqttEvent};
 use crate::plain_text::tame;
 use crate::settings::{CheckInSettings, write_whole};
-use ring::digest::{SHA256, digest};
 use ring::rand::{SecureRandom as _, SystemRandom};
-use slackwater_fleet::event::Told;
-use slackwater_fleet::pack::{LONGEST_EVENT, LONGEST_PACK, MOST_EVENTS};
-use slackwater_fleet::sending::{Heard, Journal, Next, Progress, Sending};
-use slackwater_fleet::{Event, Pack, Receipt};
+use slackwater_fleet::sending::{EventProgress, EventSending, Heard, SendNext};
+use slackwater_fleet::{EventReceipt, Pack};
 use slackwater_rules::record::Seq;
-use std::collections::BTreeMap;
-use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
@@ -28,7 +24,7 @@ use tokio::task::JoinHandle;
 /// The file beside the journal.
 const PROGRESS: &str = "events.json";
 
-/// It is written so often at most: a card is worn by writing, and what is sent twice is stored once.
+/// It is written so often at most: a card is worn by it, and what is sent twice is stored once.
 const KEEP_EVERY: Duration = Duration::from_secs(60);
 
 /// The journal is looked at so often without being told: a record may have waited for a disk.
@@ -36,9 +32,6 @@ const LOOK_EVERY: Duration = Duration::from_secs(30);
 
 /// So long records that come together may come together.
 const GATHER: Duration = Duration::from_millis(50);
-
-/// Of a pack, besides its events.
-const AROUND: usize = 1_024;
 
 const LONGEST_WHY: usize = 300;
 
@@ -67,7 +60,7 @@ impl EventSender {
         let (news, listener) = watch::channel(0);
         let (done, stored) = watch::channel(0);
         let health = Arc::<Mutex<WayHealth>>::default();
-        let work = Work {
+        let work = SenderTask {
             site: check_in.name.clone(),
             key: check_in.key.clone(),
             journal: journal.to_owned(),
@@ -89,7 +82,7 @@ impl EventSender {
         self.news.send_replace(newest);
     }
 
-    /// The watch is being stopped, and this was its last record: waits a little for it to be stored.
+    /// The watch is being stopped, and this was its last record: waits a little for its receipt.
     pub async fn farewell(mut self, last: Seq) {
         self.note(last);
         if self.health().trouble.is_none() {
@@ -114,24 +107,7 @@ fn lock(health: &Mutex<WayHealth>) -> MutexGuard<'_, WayHealth> {
     health.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-/// What was seen of the journal.
-struct Look {
-    seed: u64,
-    newest: u64,
-    digests: BTreeMap<u64, String>,
-}
-
-impl Journal for Look {
-    fn newest(&self) -> u64 {
-        self.newest
-    }
-
-    fn digest(&self, number: u64) -> Option<String> {
-        self.digests.get(&number).cloned()
-    }
-}
-
-struct Work {
+struct SenderTask {
     site: String,
     key: SiteKey,
     journal: PathBuf,
@@ -139,7 +115,7 @@ struct Work {
     health: Arc<Mutex<WayHealth>>,
     began: Instant,
     /// What the file beside the journal says, and since when.
-    kept: Option<(Progress, Instant)>,
+    kept: Option<(EventProgress, Instant)>,
     /// Publications so far.
     published: u64,
     /// Questions since the last receipt.
@@ -155,7 +131,7 @@ enum Woken {
     Time,
 }
 
-impl Work {
+impl SenderTask {
     /// Until the sender is dropped, or the connection's own task has ended.
     async fn run(
         mut self,
@@ -167,19 +143,19 @@ impl Work {
         let mut up = false;
         loop {
             let now = self.now();
-            let next = if up { sending.next(look.newest, now) } else { Next::Wait { until: None } };
+            let next = if up { sending.next(look.newest, now) } else { SendNext::Wait { until: None } };
             let until = match next {
-                Next::Ask => {
+                SendNext::Ask => {
                     if self.asked > 0 {
                         self.trouble("nobody says that they are stored: is there a receiver?");
                     }
                     self.asked += 1;
-                    let Progress { epoch, begins, stored, .. } = sending.progress();
+                    let EventProgress { epoch, begins, stored, .. } = sending.progress();
                     let pack = Pack::asking(&self.site, epoch, *begins, stored + 1);
                     self.publish(&handle, &pack);
                     continue;
                 }
-                Next::Pack { first } => {
+                SendNext::Pack { first } => {
                     let (site, progress) = (self.site.clone(), sending.progress().clone());
                     let made = self.read(move |log| pack_from(log, &site, &progress, first)).await;
                     match made.flatten() {
@@ -191,7 +167,7 @@ impl Work {
                         Some(_) | None => Some(now + 1_000),
                     }
                 }
-                Next::Wait { until } => until,
+                SendNext::Wait { until } => until,
             };
             let pause = until.map_or(LOOK_EVERY, |until| {
                 LOOK_EVERY.min(Duration::from_millis(until.saturating_sub(self.now()).max(1)))
@@ -223,9 +199,9 @@ impl Work {
     }
 
     /// From what an earlier life left beside the journal, as far as it is still true.
-    async fn begin(&mut self) -> (Sending, Look) {
+    async fn begin(&mut self) -> (EventSending, JournalLook) {
         let text = std::fs::read_to_string(self.journal.with_file_name(PROGRESS)).unwrap_or_default();
-        let kept: Option<Progress> = serde_json::from_str(&text).ok();
+        let kept: Option<EventProgress> = serde_json::from_str(&text).ok();
         let stored = kept.as_ref().map_or(0, |kept| kept.stored);
         let look = loop {
             if let Some(look) = self.read(move |log| look(log, &[stored])).await {
@@ -239,13 +215,13 @@ impl Work {
                 kept
             }
             Some(kept) => self.another(&kept, &look),
-            None => Progress::new(look.seed, epoch(look.seed, None), 1),
+            None => EventProgress::new(look.seed, epoch(look.seed, None), 1),
         };
-        (Sending::new(progress, self.now()), look)
+        (EventSending::new(progress, self.now()), look)
     }
 
     /// Another life of the same journal: it has gone back in time.
-    fn another(&mut self, before: &Progress, look: &Look) -> Progress {
+    fn another(&mut self, before: &EventProgress, look: &JournalLook) -> EventProgress {
         let mut fresh = [0; 8];
         if SystemRandom::new().fill(&mut fresh).is_err() {
             fresh = self.clock.now().wall.0.to_be_bytes();
@@ -258,7 +234,7 @@ impl Work {
             "the journal has gone back in time, most likely with an old card: its records are told under another \
              epoch, {epoch}"
         );
-        let next = Progress::new(look.seed, epoch, begins);
+        let next = EventProgress::new(look.seed, epoch, begins);
         self.keep(&next, Duration::ZERO);
         next
     }
@@ -269,8 +245,8 @@ impl Work {
         event: MqttEvent,
         up: bool,
         handle: &Handle,
-        sending: &mut Sending,
-        look: &mut Look,
+        sending: &mut EventSending,
+        look: &mut JournalLook,
     ) -> bool {
         match event {
             MqttEvent::Up { .. } => {
@@ -289,7 +265,7 @@ impl Work {
                 self.trouble(&format!("the broker does not take it: {why}"));
             }
             MqttEvent::Message(message) => {
-                match Receipt::read(&message.payload) {
+                match EventReceipt::read(&message.payload) {
                     Ok(receipt) if !message.retained && receipt.site == self.site => {
                         self.stored(&receipt, sending, look).await;
                     }
@@ -306,7 +282,7 @@ impl Work {
         up
     }
 
-    async fn stored(&mut self, receipt: &Receipt, sending: &mut Sending, known: &mut Look) {
+    async fn stored(&mut self, receipt: &EventReceipt, sending: &mut EventSending, known: &mut JournalLook) {
         let numbers = [receipt.stored, sending.progress().stored];
         let Some(seen) = self.read(move |log| look(log, &numbers)).await else { return };
         *known = seen;
@@ -327,10 +303,10 @@ impl Work {
     }
 
     /// Looks at the journal again: at one that was begun anew, its records are told from the first.
-    async fn look(&mut self, sending: &mut Sending, known: &mut Look) {
+    async fn look(&mut self, sending: &mut EventSending, known: &mut JournalLook) {
         let Some(seen) = self.read(|log| look(log, &[])).await else { return };
         if seen.seed != known.seed {
-            let progress = Progress::new(seen.seed, epoch(seen.seed, None), 1);
+            let progress = EventProgress::new(seen.seed, epoch(seen.seed, None), 1);
             sending.begin(progress, self.now());
         }
         *known = seen;
@@ -368,7 +344,7 @@ impl Work {
     }
 
     /// Writes how far it is, unless that was done less than `every` ago.
-    fn keep(&mut self, progress: &Progress, every: Duration) {
+    fn keep(&mut self, progress: &EventProgress, every: Duration) {
         if self.kept.as_ref().is_some_and(|(kept, at)| kept == progress || at.elapsed() < every) {
             return;
         }
@@ -387,115 +363,5 @@ impl Work {
             tracing::warn!(why, "events don't get through");
             health.trouble = Some(why);
         }
-    }
-}
-
-fn look(log: &JournalLog, numbers: &[u64]) -> Result<Look, JournalError> {
-    let mut digests = BTreeMap::new();
-    for number in numbers {
-        digests.extend(log.digest_of(*number)?.map(|digest| (*number, digest)));
-    }
-    Ok(Look { seed: log.seed()?, newest: log.newest()?, digests })
-}
-
-/// What the journal has from this number on, as much as a pack holds; none if nothing.
-fn pack_from(
-    log: &JournalLog,
-    site: &str,
-    progress: &Progress,
-    first: u64,
-) -> Result<Option<Pack>, JournalError> {
-    let mut pack = Pack::asking(site, &progress.epoch, progress.begins, first);
-    let mut room = LONGEST_PACK - AROUND;
-    for record in log.outgoing(first, MOST_EVENTS)? {
-        let number = record.seq;
-        let told = Told {
-            site,
-            epoch: &progress.epoch,
-            number,
-            at: record.at.0,
-            sure: record.sure,
-            record: record.body,
-        };
-        let mut event = Event::of(told);
-        let length = |event: &Event| serde_json::to_string(event).map_or(usize::MAX, |text| text.len());
-        if length(&event) > LONGEST_EVENT {
-            event = event.leaving_out();
-        }
-        let (length, json) = (length(&event), serde_json::to_value(event));
-        let (Some(left), Ok(json)) = (room.checked_sub(length + 1), json) else { break };
-        (room, pack.last, pack.digest) = (left, number, record.digest);
-        pack.events.push(json);
-    }
-    Ok(pack.covers().then_some(pack))
-}
-
-/// The name of one life of a journal: the first of a journal is known by its own number alone.
-fn epoch(seed: u64, fresh: Option<[u8; 8]>) -> String {
-    let seed = [b"slackwater events".as_slice(), &seed.to_be_bytes(), &fresh.unwrap_or_default()].concat();
-    let mut name = String::new();
-    for byte in digest(&SHA256, &seed).as_ref().iter().take(8) {
-        // Writing to a text can't fail.
-        let _ = write!(name, "{byte:02x}");
-    }
-    name
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::journal::{BootId, Journal as Kept, JournalLimits};
-    use slackwater_rules::record::{Body, Record};
-    use slackwater_rules::time::{Moment, Now, Wall};
-
-    fn journal(folder: &Path, bodies: Vec<(Seq, Body)>) -> JournalLog {
-        let path = folder.join("journal.sqlite");
-        let opened = Kept::open(&path, BootId("one".to_owned()), JournalLimits::default());
-        let (mut journal, _) = opened.expect("a journal");
-        let at = Now { mono: Moment(1_000), wall: Wall(1_798_078_440_000), wall_trusted: true };
-        let records: Vec<_> = bodies.into_iter().map(|(seq, body)| Record { seq, at, body }).collect();
-        journal.commit(&records, 1).expect("kept");
-        JournalLog::open(&path).expect("opened")
-    }
-
-    fn packs(log: &JournalLog) -> Vec<Pack> {
-        let progress = Progress::new(7, "one".to_owned(), 1);
-        let mut packs: Vec<Pack> = Vec::new();
-        loop {
-            let first = packs.last().map_or(1, |pack| pack.last + 1);
-            match pack_from(log, "halyard", &progress, first).expect("read") {
-                Some(pack) => packs.push(pack),
-                None => return packs,
-            }
-        }
-    }
-
-    #[test]
-    fn records_go_out_in_packs_that_are_bounded_and_that_a_receiver_takes() {
-        let folder = tempfile::tempdir().expect("a folder");
-        let settled = |seq| (seq, Body::Settled { alarm: format!("alarm-{seq}") });
-        // Numbers 300 to 499 were never kept; one record is longer than an event may be.
-        let mut bodies: Vec<_> = (1..300).chain(500..1_000).map(settled).collect();
-        bodies.push((1_000, Body::Reloaded { changes: vec!["a line".repeat(100); 100] }));
-        let packs = packs(&journal(folder.path(), bodies));
-        assert!(packs.iter().all(|pack| pack.events.len() <= MOST_EVENTS));
-        assert_eq!((packs[0].first, packs.last().map(|pack| pack.last)), (1, Some(1_000)));
-        let mut numbers = Vec::new();
-        for pack in &packs {
-            let body = serde_json::to_vec(pack).expect("JSON");
-            let read = Pack::read(&body, "halyard").expect("a receiver takes it");
-            numbers.extend(read.events.iter().map(|event| event.data.number));
-        }
-        assert_eq!(numbers, (1..300).chain(500..=1_000).collect::<Vec<_>>());
-        let last = &packs.last().expect("some").events.last().expect("some")["data"];
-        assert!(last["record"].is_null() && last["left_out"].as_u64() > Some(60_000), "{last}");
-    }
-
-    #[test]
-    fn a_journal_has_the_same_first_epoch_for_ever_and_another_one_another() {
-        assert_eq!(epoch(7, None), epoch(7, None));
-        assert_ne!(epoch(7, None), epoch(8, None));
-        assert_ne!(epoch(7, None), epoch(7, Some([1; 8])));
-        assert!(slackwater_fleet::event::is_name(&epoch(7, None)));
     }
 }

@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::channels::AcceptedIf;
+use crate::modem::Number;
 use insta::assert_snapshot;
 use jiff::civil::{Time, date};
 use slackwater_rules::alarm::Priority;

@@ -3,6 +3,7 @@
 #![cfg(test)]
 
 mod docs;
+mod fleet;
 mod layers;
 mod map;
 mod structure;
