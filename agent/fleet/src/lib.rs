@@ -1,7 +1,7 @@
 //! What a fleet of sites tells, and where it is kept. A site's journal numbers what happens there;
-//! those records flow out as events of a public form ([`event`]), in signed packs ([`pack`]), as far
-//! as they were not stored yet ([`sending`]). Whoever receives them knows by their numbers what is
-//! missing ([`stretches`]), and keeps them once in PostgreSQL (`store`, only with the feature
+//! those records flow out as events of a public form ([`event`]), in signed packs ([`pack`]), as
+//! far as they were not stored yet ([`sending`]). Whoever receives them knows by their numbers what
+//! is missing ([`stretches`]), and keeps them once in PostgreSQL (`store`, only with the feature
 //! `postgres`).
 //!
 //! This crate knows nothing of the agent, of keys or of brokers: numbers, texts and JSON flow in.
