@@ -11,7 +11,6 @@ use crate::alarm::Priority;
 use crate::card::{Card, Step};
 use crate::plan::ways::{Way, for_reader};
 use crate::plan::{Alarm, Contact};
-use crate::record::Purpose;
 use crate::site::Callee;
 use crate::words;
 use std::collections::BTreeSet;
@@ -20,6 +19,29 @@ use std::collections::BTreeSet;
 const CALLED: usize = 2;
 /// So much else is named; the rest is counted.
 const OTHERS_NAMED: usize = 8;
+
+/// What a page asks for beside an answer.
+pub(super) struct Act {
+    /// The step to go on with once it is answered, if any comes after.
+    goes_on: Option<usize>,
+    /// What whoever has no way to answer tells by phone beside the code.
+    tell: String,
+}
+
+impl Act {
+    /// The steps go on below: nobody may take the answer for the end of them.
+    fn then(&self) -> String {
+        self.goes_on.map(|step| format!(" Then step {step}.")).unwrap_or_default()
+    }
+
+    /// When to call, of those who have no other way to answer.
+    fn call(&self) -> String {
+        match self.goes_on {
+            Some(next) if next > 2 => format!("After step {} call", next - 1),
+            Some(_) | None => "After the first step call".to_owned(),
+        }
+    }
+}
 
 impl Facts<'_> {
     /// Somebody is needed.
@@ -33,9 +55,9 @@ impl Facts<'_> {
         said.under = self.call_under();
         let steps = self.steps();
         let todo = self.todo(&steps);
-        let goes_on = todo.goes_on();
+        let act = Act { goes_on: todo.goes_on(), tell: self.to_tell(&steps) };
         said.part("What to do", todo.first);
-        said.part("How to answer", self.how_to_answer(goes_on, &self.to_tell(&steps)));
+        said.part("How to answer", self.how_to_answer(Some(&act)));
         said.part("What to do next", todo.then);
         said.part("Only for who knows the tank", todo.for_keeper);
         said.part("Words used here", self.what_words_mean(&said.plain()));
@@ -220,13 +242,12 @@ impl Facts<'_> {
         ways::in_short(&self.ways(), self.code, "I take care of it")
     }
 
-    /// By which ways, and what an answer means; and at which step to go on then.
-    pub(super) fn how_to_answer(&self, goes_on: Option<usize>, tell: &str) -> Vec<PageLine> {
+    /// By which ways; and where an act is asked for, what an answer means, and at which step to go
+    /// on then.
+    pub(super) fn how_to_answer(&self, act: Option<&Act>) -> Vec<PageLine> {
         let ways = self.ways();
-        // The steps go on below: nobody may take the answer for the end of them.
-        let then = goes_on.map(|step| format!(" Then step {step}.")).unwrap_or_default();
         if ways.is_empty() {
-            return self.answer_by_phone(goes_on, tell, &then);
+            return self.answer_by_phone(act);
         }
         let mut lines = ways::lines(&ways, self.code, self.reader().map_or("", |(name, _)| name));
         // Where nothing easy is left, a call is what a person can always make.
@@ -234,29 +255,25 @@ impl Facts<'_> {
             let call = helping::callees(self.plan, self.reader()).next();
             lines.extend(call.map(|it| PageLine::of(format!("Or call {}.", it.with_number()))));
         }
-        if self.purpose == Purpose::Call {
-            lines.push(PageLine::of(self.what_it_means() + &then));
-        }
+        lines.extend(act.map(|act| PageLine::of(self.what_it_means() + &act.then())));
         lines
     }
 
     /// Whoever has no way to answer tells somebody who may have one; and goes on where nobody picks
     /// up: who is not at home must not stop the one who is.
-    fn answer_by_phone(&self, goes_on: Option<usize>, tell: &str, then: &str) -> Vec<PageLine> {
-        let acts = self.purpose == Purpose::Call;
-        let call = match goes_on {
-            Some(next) if next > 2 => format!("After step {} call", next - 1),
-            Some(_) | None if acts => "After the first step call".to_owned(),
-            Some(_) | None => "Call".to_owned(),
-        };
+    fn answer_by_phone(&self, act: Option<&Act>) -> Vec<PageLine> {
         let mut callees = helping::callees(self.plan, self.reader());
         let whom = callees.next().map_or_else(|| "whoever keeps the tanks".to_owned(), Callee::with_number);
-        let other = callees.next().map(|it| format!(" Call {}.", it.with_number())).unwrap_or_default();
-        let nobody = match (acts, other.is_empty()) {
-            (true, true) => " Go on where it is dry; call again.".to_owned(),
-            (true, false) => format!("{other} Still none? Go on where it is dry; call again."),
-            (false, true) => " Call again later.".to_owned(),
-            (false, false) => other,
+        let other = callees.next().map(|it| format!(" Call {}.", it.with_number()));
+        let (call, tell, then) = match act {
+            Some(act) => (act.call(), act.tell.as_str(), act.then()),
+            None => ("Call".to_owned(), "", String::new()),
+        };
+        let nobody = match (act, other) {
+            (Some(_), None) => " Go on where it is dry; call again.".to_owned(),
+            (Some(_), Some(other)) => format!("{other} Still none? Go on where it is dry; call again."),
+            (None, None) => " Call again later.".to_owned(),
+            (None, Some(other)) => other,
         };
         let code = self.code;
         vec![

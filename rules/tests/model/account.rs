@@ -157,7 +157,7 @@ impl<'a> Account<'a> {
 
     /// A rung that is due before the watch has listened once waits for that, a minute at most.
     fn listens_until(&self, call: &Call) -> Option<i64> {
-        call.unheard.filter(|_| !self.has_listened()).map(|since| since + MINUTE)
+        call.unheard.map(|since| self.has_listened_by().map_or(since + MINUTE, |by| by.min(since + MINUTE)))
     }
 
     /// When something that is true, and not raised yet, will be.
@@ -187,12 +187,13 @@ impl<'a> Account<'a> {
                     }
                     // What is true again and will be raised is not over.
                     _ => {
-                        let settled = (since + self.settle(call)).max(self.now);
+                        let settled = since + self.settle(call);
+                        let settled = self.listens_until(call).map_or(settled, |by| settled.max(by)).max(self.now);
                         let is_true =
                             |it: &&Member| self.true_since[it.alarm].is_some_and(|from| from <= settled);
                         let again = call.members.iter().filter(is_true);
                         let again = again.filter_map(|it| self.about_to_raise(it.alarm));
-                        let settled = again.chain(self.listens_until(call)).fold(settled, i64::max);
+                        let settled = again.fold(settled, i64::max);
                         all.push((settled, 1, Thing::Settled(at)));
                     }
                 }
