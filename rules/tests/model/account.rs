@@ -211,11 +211,11 @@ impl<'a> Account<'a> {
                             let first = climb.next < self.house.ladders[ladder].rungs.len();
                             let due = if first && self.goes_dark() { self.now } else { climb.due };
                             let heard = self.listens_until(call);
-                            all.push((heard.map_or(due, |at| due.max(at)), 4, Thing::Rung(at, ladder)));
+                            all.push((heard.map_or(due, |at| due.max(at)), 5, Thing::Rung(at, ladder)));
                         }
                     }
-                    all.extend(call.news.map(|(_, due)| (due, 5, Thing::News(at))));
-                    all.extend(call.pressed.map(|(_, due)| (due, 6, Thing::Pressed(at))));
+                    all.extend(call.news.map(|(_, due)| (due, 6, Thing::News(at))));
+                    all.extend(call.pressed.map(|(_, due)| (due, 4, Thing::Pressed(at))));
                 }
                 Phase::Over => {}
             }
