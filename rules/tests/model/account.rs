@@ -188,7 +188,8 @@ impl<'a> Account<'a> {
                     // What is true again and will be raised is not over.
                     _ => {
                         let settled = since + self.settle(call);
-                        let settled = self.listens_until(call).map_or(settled, |by| settled.max(by)).max(self.now);
+                        let settled =
+                            self.listens_until(call).map_or(settled, |by| settled.max(by)).max(self.now);
                         let is_true =
                             |it: &&Member| self.true_since[it.alarm].is_some_and(|from| from <= settled);
                         let again = call.members.iter().filter(is_true);

@@ -199,7 +199,9 @@ impl Account<'_> {
                 }
                 self.see_to_ladders(at);
             }
-            Proof::Awaited | Proof::Draws | Proof::Unknown => self.heater.orders(now, cut.tries + 1, cut.disobeyed),
+            Proof::Awaited | Proof::Draws | Proof::Unknown => {
+                self.heater.orders(now, cut.tries + 1, cut.disobeyed)
+            }
             Proof::Off if !draws => {
                 cut.turned = None;
                 self.heater.cut = Some(cut);

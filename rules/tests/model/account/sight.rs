@@ -80,7 +80,8 @@ impl Account<'_> {
 
     /// When all will have been heard, if nothing is silent.
     pub(super) fn has_listened_by(&self) -> Option<i64> {
-        let heard: Option<Vec<i64>> = self.voices.iter().map(|voice| voice.heard.then_some(voice.since)).collect();
+        let heard: Option<Vec<i64>> =
+            self.voices.iter().map(|voice| voice.heard.then_some(voice.since)).collect();
         Some(heard?.into_iter().max().unwrap_or(self.now))
     }
 

@@ -198,7 +198,12 @@ fn something_critical_that_joins_a_mass_is_what_its_next_page_says_and_begins_it
         let tom = sent.iter().filter(|page| page.to == "tom.text").count();
         let siren = sent.iter().filter(|page| page.to == "siren").count();
         let by_its_own = sent.iter().any(|page| page.to == "ines.mail");
-        assert_eq!((tom, siren, by_its_own), (1, usize::from(after == 3), after == 60), "{}", night.site.story());
+        assert_eq!(
+            (tom, siren, by_its_own),
+            (1, usize::from(after == 3), after == 60),
+            "{}",
+            night.site.story()
+        );
     }
 }
 
