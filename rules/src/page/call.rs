@@ -21,14 +21,14 @@ const CALLED: usize = 2;
 const OTHERS_NAMED: usize = 8;
 
 /// What a page asks for beside an answer.
-pub(super) struct Act {
+pub(super) struct HelpAsked {
     /// The step to go on with once it is answered, if any comes after.
     goes_on: Option<usize>,
     /// What whoever has no way to answer tells by phone beside the code.
     tell: String,
 }
 
-impl Act {
+impl HelpAsked {
     /// The steps go on below: nobody may take the answer for the end of them.
     fn then(&self) -> String {
         self.goes_on.map(|step| format!(" Then step {step}.")).unwrap_or_default()
@@ -55,9 +55,9 @@ impl Facts<'_> {
         said.under = self.call_under();
         let steps = self.steps();
         let todo = self.todo(&steps);
-        let act = Act { goes_on: todo.goes_on(), tell: self.to_tell(&steps) };
+        let help = HelpAsked { goes_on: todo.goes_on(), tell: self.to_tell(&steps) };
         said.part("What to do", todo.first);
-        said.part("How to answer", self.how_to_answer(Some(&act)));
+        said.part("How to answer", self.how_to_answer(Some(&help)));
         said.part("What to do next", todo.then);
         said.part("Only for who knows the tank", todo.for_keeper);
         said.part("Words used here", self.what_words_mean(&said.plain()));
@@ -244,10 +244,10 @@ impl Facts<'_> {
 
     /// By which ways; and where an act is asked for, what an answer means, and at which step to go
     /// on then.
-    pub(super) fn how_to_answer(&self, act: Option<&Act>) -> Vec<PageLine> {
+    pub(super) fn how_to_answer(&self, help: Option<&HelpAsked>) -> Vec<PageLine> {
         let ways = self.ways();
         if ways.is_empty() {
-            return self.answer_by_phone(act);
+            return self.answer_by_phone(help);
         }
         let mut lines = ways::lines(&ways, self.code, self.reader().map_or("", |(name, _)| name));
         // Where nothing easy is left, a call is what a person can always make.
@@ -255,21 +255,21 @@ impl Facts<'_> {
             let call = helping::callees(self.plan, self.reader()).next();
             lines.extend(call.map(|it| PageLine::of(format!("Or call {}.", it.with_number()))));
         }
-        lines.extend(act.map(|act| PageLine::of(self.what_it_means() + &act.then())));
+        lines.extend(help.map(|help| PageLine::of(self.what_it_means() + &help.then())));
         lines
     }
 
     /// Whoever has no way to answer tells somebody who may have one; and goes on where nobody picks
     /// up: who is not at home must not stop the one who is.
-    fn answer_by_phone(&self, act: Option<&Act>) -> Vec<PageLine> {
+    fn answer_by_phone(&self, help: Option<&HelpAsked>) -> Vec<PageLine> {
         let mut callees = helping::callees(self.plan, self.reader());
         let whom = callees.next().map_or_else(|| "whoever keeps the tanks".to_owned(), Callee::with_number);
         let other = callees.next().map(|it| format!(" Call {}.", it.with_number()));
-        let (call, tell, then) = match act {
-            Some(act) => (act.call(), act.tell.as_str(), act.then()),
+        let (call, tell, then) = match help {
+            Some(help) => (help.call(), help.tell.as_str(), help.then()),
             None => ("Call".to_owned(), "", String::new()),
         };
-        let nobody = match (act, other) {
+        let nobody = match (help, other) {
             (Some(_), None) => " Go on where it is dry; call again.".to_owned(),
             (Some(_), Some(other)) => format!("{other} Still none? Go on where it is dry; call again."),
             (None, None) => " Call again later.".to_owned(),
