@@ -6,12 +6,11 @@ use super::facts::{Facts, Matter, News};
 use super::helping;
 use super::outlook::ActBy;
 use super::said::{Look, PageLine, Said, Short};
-use super::ways;
+use super::todo::SaidOnce;
+use super::ways::HelpAsked;
 use crate::alarm::Priority;
 use crate::card::{Card, Step};
-use crate::plan::ways::{Way, for_reader};
 use crate::plan::{Alarm, Contact};
-use crate::site::Callee;
 use crate::words;
 use std::collections::BTreeSet;
 
@@ -19,29 +18,6 @@ use std::collections::BTreeSet;
 const CALLED: usize = 2;
 /// So much else is named; the rest is counted.
 const OTHERS_NAMED: usize = 8;
-
-/// What a page asks for beside an answer.
-pub(super) struct HelpAsked {
-    /// The step to go on with once it is answered, if any comes after.
-    goes_on: Option<usize>,
-    /// What whoever has no way to answer tells by phone beside the code.
-    tell: String,
-}
-
-impl HelpAsked {
-    /// The steps go on below: nobody may take the answer for the end of them.
-    fn then(&self) -> String {
-        self.goes_on.map(|step| format!(" Then step {step}.")).unwrap_or_default()
-    }
-
-    /// When to call, of those who have no other way to answer.
-    fn call(&self) -> String {
-        match self.goes_on {
-            Some(next) if next > 2 => format!("After step {} call", next - 1),
-            Some(_) | None => "After the first step call".to_owned(),
-        }
-    }
-}
 
 impl Facts<'_> {
     /// Somebody is needed.
@@ -52,19 +28,20 @@ impl Facts<'_> {
             heading: self.call_heading(),
             ..Said::default()
         };
+        let mut once = SaidOnce::default();
         said.under = self.call_under();
         let steps = self.steps();
-        let todo = self.todo(&steps);
+        let todo = self.todo(&steps, &mut once);
         let help = HelpAsked { goes_on: todo.goes_on(), tell: self.to_tell(&steps) };
         said.part("What to do", todo.first);
         said.part("How to answer", self.how_to_answer(Some(&help)));
         said.part("What to do next", todo.then);
         said.part("Only for who knows the tank", todo.for_keeper);
-        said.part("Words used here", self.what_words_mean(&said.plain()));
+        said.part("Words used here", self.what_words_mean(&said.plain(), &mut once));
         said.part("How long there is", self.how_long());
-        let over = todo.ending.into_iter().chain(self.may_go().into_iter().map(PageLine::Plain));
+        let over = todo.ending.into_iter().chain(self.may_go(&steps).into_iter().map(PageLine::Plain));
         said.part("When it is over", over.collect());
-        said.part(self.help_title(), self.help(&todo.placed));
+        said.part(self.help_title(), self.help(&once.places));
         said.part("What may be behind it", self.cause());
         said.part("What the watch has switched", self.what_was_done());
         said.part("Also wrong now", self.elsewhere(|matter| matter.stands() && !matter.back));
@@ -96,6 +73,8 @@ impl Facts<'_> {
     fn and_more(&self) -> String {
         match self.more_standing() {
             (0, _) => String::new(),
+            // Who helps does the same for both.
+            (_, true) if self.is_helper() => String::new(),
             (more, true) => format!(" (and {more} more, same cause)"),
             (more, false) => format!(" (and {})", words::counted(more, "more alarm")),
         }
@@ -224,69 +203,34 @@ impl Facts<'_> {
         self.reader().is_some_and(|(_, contact)| contact.helper)
     }
 
-    /// Right behind the steps, for whoever is no keeper: what a sump is.
-    fn what_words_mean(&self, steps: &str) -> Vec<PageLine> {
-        match self.reader().is_some_and(|(_, contact)| helping::keeps(contact)) {
-            true => Vec::new(),
-            false => helping::meanings(self.plan, self.reader(), steps),
+    /// For whoever is no keeper: what a sump is, the first time that one is named.
+    /// What is known by other means waits.
+    pub(super) fn what_is_new(
+        &self,
+        text: &str,
+        once: &mut SaidOnce,
+        waits: impl Fn(&str) -> bool,
+    ) -> Vec<(&'static str, &'static str)> {
+        let knows = self.reader().is_some_and(|(_, contact)| helping::keeps(contact));
+        let meanings = if knows { Vec::new() } else { helping::meanings(text) };
+        let meanings = meanings.into_iter().filter(|(term, _)| !waits(term));
+        meanings.filter(|(term, _)| once.words.insert(term)).collect()
+    }
+
+    /// Right behind the steps: what no step has said.
+    fn what_words_mean(&self, page: &str, once: &mut SaidOnce) -> Vec<PageLine> {
+        let mut words = Vec::new();
+        for meant in self.what_is_new(page, once, |_| false).into_iter().rev() {
+            helping::explained(meant, &mut words);
         }
-    }
-
-    fn ways(&self) -> Vec<&Way> {
-        let kind = self.plan.directory.channels.get(self.target).copied();
-        for_reader(&self.plan.directory.ways, self.reader(), kind, self.at_hand)
-    }
-
-    /// The end of a text: how to answer it, and what that means.
-    pub(super) fn short_answer(&self) -> String {
-        ways::in_short(&self.ways(), self.code, "I take care of it")
-    }
-
-    /// By which ways; and where an act is asked for, what an answer means, and at which step to go
-    /// on then.
-    pub(super) fn how_to_answer(&self, help: Option<&HelpAsked>) -> Vec<PageLine> {
-        let ways = self.ways();
-        if ways.is_empty() {
-            return self.answer_by_phone(help);
-        }
-        let mut lines = ways::lines(&ways, self.code, self.reader().map_or("", |(name, _)| name));
-        // Where nothing easy is left, a call is what a person can always make.
-        if ways.iter().all(|way| way.takes.is_some()) {
-            let call = helping::callees(self.plan, self.reader()).next();
-            lines.extend(call.map(|it| PageLine::of(format!("Or call {}.", it.with_number()))));
-        }
-        lines.extend(help.map(|help| PageLine::of(self.what_it_means() + &help.then())));
-        lines
-    }
-
-    /// Whoever has no way to answer tells somebody who may have one; and goes on where nobody picks
-    /// up: who is not at home must not stop the one who is.
-    fn answer_by_phone(&self, help: Option<&HelpAsked>) -> Vec<PageLine> {
-        let mut callees = helping::callees(self.plan, self.reader());
-        let whom = callees.next().map_or_else(|| "whoever keeps the tanks".to_owned(), Callee::with_number);
-        let other = callees.next().map(|it| format!(" Call {}.", it.with_number()));
-        let (call, tell, then) = match help {
-            Some(help) => (help.call(), help.tell.as_str(), help.then()),
-            None => ("Call".to_owned(), "", String::new()),
-        };
-        let nobody = match (help, other) {
-            (Some(_), None) => " Go on where it is dry; call again.".to_owned(),
-            (Some(_), Some(other)) => format!("{other} Still none? Go on where it is dry; call again."),
-            (None, None) => " Call again later.".to_owned(),
-            (None, Some(other)) => other,
-        };
-        let code = self.code;
-        vec![
-            PageLine::of(format!(
-                "{call} {whom}. Say: I take care of it, code {code}{tell}. A reply reaches nobody.{then}"
-            )),
-            PageLine::of(format!("No answer, or a voicemail?{nobody}")),
-        ]
+        let keeps = self.reader().is_some_and(|(_, contact)| helping::keeps(contact));
+        words.extend(helping::who_keeps(self.plan, self.reader(), page).filter(|_| !keeps));
+        words.into_iter().map(PageLine::Plain).collect()
     }
 
     /// An answer says who acts, and by when; for how long nobody else is called is another time,
     /// and both stand together, so that the later one is not taken for the time there is.
-    fn what_it_means(&self) -> String {
+    pub(super) fn what_it_means(&self) -> String {
         let all = if self.more_standing().0 > 0 { " all" } else { "" };
         let act = match self.due() {
             ActBy::Time(by) => format!(" by {by}"),
