@@ -109,7 +109,14 @@ impl fmt::Display for StoreError {
     }
 }
 
-impl std::error::Error for StoreError {}
+impl std::error::Error for StoreError {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        match self {
+            Self::Database(error) => std::error::Error::source(error),
+            Self::Newer { .. } | Self::Silent => None,
+        }
+    }
+}
 
 impl From<tokio_postgres::Error> for StoreError {
     fn from(error: tokio_postgres::Error) -> Self {
