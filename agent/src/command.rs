@@ -298,9 +298,8 @@ enum Verb {
 }
 
 fn length(text: &str) -> Result<Span, String> {
-    let right = "write one number and its unit: `90 min`, `2h`, `1.5 h`";
-    let span = Quantity::parse(text).and_then(Quantity::span).map_err(|error| format!("{error}; {right}"))?;
-    if span >= Span::seconds(1) { Ok(span) } else { Err(format!("it is shorter than a second; {right}")) }
+    let span = Quantity::parse(text).and_then(Quantity::span).ok().filter(|span| *span >= Span::seconds(1));
+    span.ok_or_else(|| "write one number and its unit, a second at least: `90 min`, `2h`, `1.5 h`".to_owned())
 }
 
 /// Does what the command line asks.

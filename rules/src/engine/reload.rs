@@ -68,13 +68,13 @@ fn alarms(plan: &Plan) -> ByName<'_, Alarm> {
 /// Whether alarms that the plan adds, and that both plans have, are told otherwise: all else of
 /// them follows from what the keeper wrote of sensors and alarms.
 fn told_differently(old: (&Plan, &Names<'_>), new: (&Plan, &Names<'_>), added: fn(&Alarm) -> bool) -> bool {
-    let told = |(plan, names): (&Plan, &Names<'_>)| {
+    let words_of = |(plan, names): (&Plan, &Names<'_>)| {
         let alarms = plan.alarms.iter().filter(|alarm| added(alarm));
-        let of = |it: &Alarm| names.text_of(&(it.on_delay, it.priority, it.callout, &it.consequence_of));
-        alarms.map(|alarm| (alarm.name.clone(), of(alarm))).collect::<BTreeMap<_, _>>()
+        let one = |it: &Alarm| names.text_of(&(it.on_delay, it.priority, it.callout, &it.consequence_of));
+        alarms.map(|alarm| (alarm.name.clone(), one(alarm))).collect::<BTreeMap<_, _>>()
     };
-    let before = told(old);
-    told(new).iter().any(|(name, now)| before.get(name).is_some_and(|before| before != now))
+    let before = words_of(old);
+    words_of(new).iter().any(|(name, now)| before.get(name).is_some_and(|before| before != now))
 }
 
 /// What has been found to differ.
