@@ -32,6 +32,9 @@ impl Oracle<'_> {
     }
 
     fn unfounded(&self, page: &Arrival) -> Option<String> {
+        if let Some(count) = page.came_and_went() {
+            return self.is_summed_up(page, count);
+        }
         let Some(danger) = leads(page) else {
             return (!self.is_of_health(page)).then(|| "nothing of that kind happened".to_owned());
         };
@@ -68,6 +71,24 @@ impl Oracle<'_> {
                 let answered = answers.any(|(group, at, _)| *group == danger.group() && *at <= page.at);
                 (!answered).then(|| "nobody had answered".to_owned())
             }
+        }
+    }
+
+    /// Several things at once are said to be over: that many were, and the way had been shut.
+    fn is_summed_up(&self, page: &Arrival, count: usize) -> Option<String> {
+        let over = || {
+            let spells = self.told.spells.iter().map(|(_, spell)| spell);
+            spells.filter(|spell| spell.until.is_some_and(|until| until <= page.at))
+        };
+        let since = over().map(|spell| spell.from).min();
+        let mut strikes = self.told.strikes.iter().filter(|(_, strike)| strike.from <= page.at);
+        let shut = strikes
+            .any(|(fault, strike)| fault.shuts(&page.to) && since.is_some_and(|since| strike.reaches(since)));
+        let stands = over().count() < count && !since.is_some_and(|since| self.forgot(since));
+        match () {
+            () if !shut => Some("this way was not shut".to_owned()),
+            () if stands => Some("not as many things were over".to_owned()),
+            () => None,
         }
     }
 
