@@ -30,8 +30,8 @@ impl Arrival {
         self.headline.contains("all clear") || self.headline.contains("came and went")
     }
 
-    /// How many call-outs it says are over, if it is about several that a shut way kept from whoever
-    /// reads it.
+    /// How many call-outs it says are over, if it is about several that a shut way kept from whom
+    /// it is for.
     pub fn came_and_went(&self) -> Option<usize> {
         let (before, _) = self.headline.split_once(" call-outs came and went")?;
         before.rsplit(' ').next()?.parse().ok()

@@ -100,11 +100,12 @@ impl Oracle<'_> {
     }
 
     /// Somebody is called before their turn. What may bring a turn forward is left out: a way that
-    /// fails, and being told already.
+    /// fails, a time away that nobody knows, and being told already.
     fn is_early(&self, page: &Arrival, danger: Danger, spell: &Stretch) -> Option<String> {
         let after = self.ways.iter().find(|(_, way)| page.to == *way).map(|(after, _)| *after)?;
         let shut = self.told.strikes.iter().any(|(fault, strike)| {
-            strike.from <= page.at && (fault.forgets() || self.ways.iter().any(|(_, way)| fault.shuts(way)))
+            let brings_forward = || self.ways.iter().any(|(_, way)| fault.shuts(way));
+            strike.from <= page.at && (*fault == Fault::Rebooted || fault.forgets() || brings_forward())
         });
         let told = self.told.arrivals.iter().any(|other| {
             other.to == page.to
