@@ -6,6 +6,7 @@ use super::facts::{Facts, Matter, News};
 use super::helping;
 use super::outlook::ActBy;
 use super::said::{Look, PageLine, Said, Short};
+use super::todo::SaidOnce;
 use super::ways;
 use crate::alarm::Priority;
 use crate::card::{Card, Step};
@@ -30,19 +31,21 @@ impl Facts<'_> {
             heading: self.call_heading(),
             ..Said::default()
         };
+        let mut once = SaidOnce::default();
         said.under = self.call_under();
+        said.under.extend(self.in_brackets(&said.plain(), &mut once));
         let steps = self.steps();
-        let todo = self.todo(&steps);
+        let todo = self.todo(&steps, &mut once);
         let goes_on = todo.goes_on();
         said.part("What to do", todo.first);
         said.part("How to answer", self.how_to_answer(goes_on, &self.to_tell(&steps)));
         said.part("What to do next", todo.then);
         said.part("Only for who knows the tank", todo.for_keeper);
-        said.part("Words used here", self.what_words_mean(&said.plain()));
+        said.part("Words used here", self.what_words_mean(&said.plain(), &mut once));
         said.part("How long there is", self.how_long());
-        let over = todo.ending.into_iter().chain(self.may_go().into_iter().map(PageLine::Plain));
+        let over = todo.ending.into_iter().chain(self.may_go(&steps).into_iter().map(PageLine::Plain));
         said.part("When it is over", over.collect());
-        said.part(self.help_title(), self.help(&todo.placed));
+        said.part(self.help_title(), self.help(&once.places));
         said.part("What may be behind it", self.cause());
         said.part("What the watch has switched", self.what_was_done());
         said.part("Also wrong now", self.elsewhere(|matter| matter.stands() && !matter.back));
@@ -202,12 +205,32 @@ impl Facts<'_> {
         self.reader().is_some_and(|(_, contact)| contact.helper)
     }
 
-    /// Right behind the steps, for whoever is no keeper: what a sump is.
-    fn what_words_mean(&self, steps: &str) -> Vec<PageLine> {
-        match self.reader().is_some_and(|(_, contact)| helping::keeps(contact)) {
-            true => Vec::new(),
-            false => helping::meanings(self.plan, self.reader(), steps),
+    /// For whoever is no keeper: what a sump is, the first time that one is named.
+    pub(super) fn what_is_new(&self, text: &str, once: &mut SaidOnce) -> Vec<(&'static str, &'static str)> {
+        let knows = self.reader().is_some_and(|(_, contact)| helping::keeps(contact));
+        let meanings = if knows { Vec::new() } else { helping::meanings(text) };
+        meanings.into_iter().filter(|(term, _)| once.words.insert(term)).collect()
+    }
+
+    /// Right below the heading: what its own words mean, for who comes from elsewhere.
+    fn in_brackets(&self, text: &str, once: &mut SaidOnce) -> Option<String> {
+        self.helped()?;
+        let mut words = Vec::new();
+        for meant in self.what_is_new(text, once).into_iter().rev() {
+            helping::explained(meant, &mut words);
         }
+        (!words.is_empty()).then(|| format!("({})", words.join(" ")))
+    }
+
+    /// Right behind the steps: what no step has said.
+    fn what_words_mean(&self, page: &str, once: &mut SaidOnce) -> Vec<PageLine> {
+        let mut words = Vec::new();
+        for meant in self.what_is_new(page, once).into_iter().rev() {
+            helping::explained(meant, &mut words);
+        }
+        let keeps = self.reader().is_some_and(|(_, contact)| helping::keeps(contact));
+        words.extend(helping::who_keeps(self.plan, self.reader(), page).filter(|_| !keeps));
+        words.into_iter().map(PageLine::Plain).collect()
     }
 
     fn ways(&self) -> Vec<&Way> {
