@@ -217,7 +217,9 @@ impl<W: World> ExplainedPart<'_, W> {
                         return vec![ReadPart::of(match sight {
                             // A reader may never have heard the word.
                             Sight::Broker => {
-                                format!("the computer cannot see the tanks (the broker is away: {why})")
+                                format!(
+                                    "the computer cannot see the tanks (its link to the sensors, the broker, is away: {why})"
+                                )
                             }
                             Sight::Gateway(_) | Sight::Sensor(_) | Sight::Part(_) => why,
                         })];
