@@ -95,9 +95,9 @@ impl Act {
     pub fn done(self) -> &'static str {
         match self {
             Self::Air => "water gets air",
-            Self::HeatOff => "heaters are off",
-            Self::LightOff => "light is off",
-            Self::FeederOff => "feeder is off",
+            Self::HeatOff => "heaters off",
+            Self::LightOff => "light off",
+            Self::FeederOff => "feeder off",
         }
     }
 }

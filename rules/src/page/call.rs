@@ -33,7 +33,6 @@ impl Facts<'_> {
         };
         let mut once = SaidOnce::default();
         said.under = self.call_under();
-        said.under.extend(self.in_brackets(&said.plain(), &mut once));
         let steps = self.steps();
         let todo = self.todo(&steps, &mut once);
         let goes_on = todo.goes_on();
@@ -77,6 +76,8 @@ impl Facts<'_> {
     fn and_more(&self) -> String {
         match self.more_standing() {
             (0, _) => String::new(),
+            // Who helps does the same for both.
+            (_, true) if self.is_helper() => String::new(),
             (more, true) => format!(" (and {more} more, same cause)"),
             (more, false) => format!(" (and {})", words::counted(more, "more alarm")),
         }
@@ -206,26 +207,23 @@ impl Facts<'_> {
     }
 
     /// For whoever is no keeper: what a sump is, the first time that one is named.
-    pub(super) fn what_is_new(&self, text: &str, once: &mut SaidOnce) -> Vec<(&'static str, &'static str)> {
+    /// What is known by other means waits.
+    pub(super) fn what_is_new(
+        &self,
+        text: &str,
+        once: &mut SaidOnce,
+        waits: impl Fn(&str) -> bool,
+    ) -> Vec<(&'static str, &'static str)> {
         let knows = self.reader().is_some_and(|(_, contact)| helping::keeps(contact));
         let meanings = if knows { Vec::new() } else { helping::meanings(text) };
-        meanings.into_iter().filter(|(term, _)| once.words.insert(term)).collect()
-    }
-
-    /// Right below the heading: what its own words mean, for who comes from elsewhere.
-    fn in_brackets(&self, text: &str, once: &mut SaidOnce) -> Option<String> {
-        self.helped()?;
-        let mut words = Vec::new();
-        for meant in self.what_is_new(text, once).into_iter().rev() {
-            helping::explained(meant, &mut words);
-        }
-        (!words.is_empty()).then(|| format!("({})", words.join(" ")))
+        let meanings = meanings.into_iter().filter(|(term, _)| !waits(term));
+        meanings.filter(|(term, _)| once.words.insert(term)).collect()
     }
 
     /// Right behind the steps: what no step has said.
     fn what_words_mean(&self, page: &str, once: &mut SaidOnce) -> Vec<PageLine> {
         let mut words = Vec::new();
-        for meant in self.what_is_new(page, once).into_iter().rev() {
+        for meant in self.what_is_new(page, once, |_| false).into_iter().rev() {
             helping::explained(meant, &mut words);
         }
         let keeps = self.reader().is_some_and(|(_, contact)| helping::keeps(contact));

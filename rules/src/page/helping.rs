@@ -12,14 +12,14 @@ use std::sync::OnceLock;
 /// Words of the trade that no other word can stand for, and what they mean.
 const MEANINGS: [(&str, &str); 17] = [
     ("sump", "the box of water below the tank"),
-    ("return pump", "stands in the sump, lifts its water into the tank"),
+    ("return pump", "in the sump, lifts its water into the tank"),
     ("circulation pump", "hangs in the tank, moves its water"),
-    ("top-off", "a small pump that fills fresh water in from a can or box"),
-    ("air pump", "a small box that blows bubbles through a hose: let the hose's end sink deep, switch on"),
+    ("top-off", "fills fresh water in from a can or box"),
+    ("air pump", "blows bubbles: sink its hose's end deep, switch on"),
     ("dosing pump", "drips something from a bottle into the water"),
     ("skimmer", "a tall tube with a cup of foam on top"),
     ("reactor", "a closed tube that water is pumped through"),
-    ("probe", "the end of a sensor's cable, in the water"),
+    ("probe", "a sensor's end in the water"),
     ("gateway", "a box that brings to the watch what sensors say by radio"),
     ("router", "the box that joins the house to the internet"),
     ("UPS", "a box with a battery, for power cuts"),

@@ -119,7 +119,7 @@ impl Facts<'_> {
                 Who::Anyone => self.step_in_words(step),
             };
             let said = PageStep { own: step.line.words.clone(), said: words };
-            let said = self.with_place(step.line, said, once, !self.is_helper());
+            let said = self.with_place(step.line, said, once, true);
             todo.first.push(match at {
                 0 => PageLine::First(said),
                 at => PageLine::Step(at + 1, said),
@@ -171,12 +171,14 @@ impl Facts<'_> {
 
     /// The step with whom to call, and where to find what it names: each said once a page. A helper
     /// is told how to know a heater and its plug where nobody has written down where they are.
-    fn with_place(&self, line: &CardLine, step: PageStep, once: &mut SaidOnce, one: bool) -> PageStep {
+    fn with_place(&self, line: &CardLine, step: PageStep, once: &mut SaidOnce, leads: bool) -> PageStep {
         let step = PageStep { said: self.with_number(&step.said, once), ..step };
         let about = self.lead.as_ref().and_then(|lead| lead.alarm).and_then(|alarm| alarm.tank);
         let unknown = self.is_helper() && line.names_a_heater_plug();
         let places = helping::places_of(self.plan, about, &step.own, line.act == Some(Act::Air));
-        // Who knows the house needs the place of the one thing that the step is about.
+        // A phone's first screen is small. Who knows the house needs the place of the one thing
+        // that the step is about, and who doesn't finds by its place what a word means.
+        let one = leads && !self.is_helper();
         let mut more: Vec<String> = places.into_iter().take(if one { 1 } else { usize::MAX }).collect();
         // What has its place is there.
         let said = if more.is_empty() {
@@ -188,7 +190,8 @@ impl Facts<'_> {
         // In brackets: what a thing is and where stands behind a step, and is no part of what is to
         // be done.
         more.retain(|more| once.places.insert(more.clone()));
-        let new = if one { Vec::new() } else { self.what_is_new(&said, once) };
+        let found = |term: &str| more.iter().any(|place| place.to_lowercase().starts_with(term));
+        let new = self.what_is_new(&said, once, |term| one || (leads && found(term)));
         for meant in new.into_iter().rev() {
             helping::explained(meant, &mut more);
         }

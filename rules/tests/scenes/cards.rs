@@ -245,8 +245,8 @@ fn whoever_is_called_stands_with_who_they_are_and_hears_all_in_one_call() {
 #[test]
 fn a_step_that_names_several_things_tells_all_their_places_apart_from_the_order() {
     let body = dark_for_a_helper();
-    let step = "\n2. Take the torch. Start the battery air pump. (Air pump: a small box that blows bubbles through \
-                a hose: let the hose's end sink deep, switch on. Battery pump: hall cupboard, upper shelf. \
+    let step = "\n2. Take the torch. Start the battery air pump. (Air pump: blows bubbles: sink its hose's \
+                end deep, switch on. Battery pump: hall cupboard, upper shelf. \
                 Torch: by the door.)\n";
     assert!(body.contains(step), "{body}");
 }
