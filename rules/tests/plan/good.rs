@@ -45,7 +45,7 @@ fn a_file_in_which_nothing_stands_is_no_plan_and_one_that_awaits_its_sensors_is(
         assert!(checked.report.starts_with(mistake), "{}", checked.report);
         assert!(checked.plan.is_none());
     }
-    let checked = check("[callout.household]\nsteps = [{ after = \"0 s\", to = [\"ines.mail\"] }]\n");
+    let checked = check("[callout.household]\nsteps = [{ after = \"0 s\", to = [\"ines.push\"] }]\n");
     let warning = "warning: there is no sensor and no alarm: nothing would be watched\n";
     assert!(checked.report.contains(warning), "{}", checked.report);
     assert_eq!(checked.plan.expect("somebody to be told").alarms.len(), 0);
