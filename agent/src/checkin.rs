@@ -10,5 +10,7 @@
 mod jws;
 mod sender;
 
-pub use jws::{MEDIA_TYPE, NotSealed, SiteKey, open, seal};
+#[cfg(feature = "fleet")]
+pub(crate) use jws::open_as;
+pub use jws::{MEDIA_TYPE, NotSealed, SiteKey, open, print, seal, seal_as};
 pub use sender::{CheckInSender, CheckInWay, Identity, WayHealth, ways};

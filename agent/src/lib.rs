@@ -39,6 +39,8 @@ pub mod answers;
 
 pub mod checkin;
 
+pub mod events;
+
 pub mod witness;
 
 pub mod site;
