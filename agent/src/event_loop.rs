@@ -7,9 +7,11 @@ mod answer_inputs;
 mod answering;
 mod checkin_inputs;
 mod closing;
+mod enrolling;
 mod fetching;
 mod health;
 mod health_inputs;
+mod joining_inputs;
 mod mail_inputs;
 mod mending;
 mod mqtt_inputs;
@@ -33,6 +35,7 @@ use crate::channels::{self, Channels, SentNames};
 use crate::checkin;
 use crate::clock::{Clock, Timer};
 use crate::control::PendingRequest;
+use crate::joining::invitations::Invitations;
 use crate::journal::writer::Keeper;
 use crate::journal::{BootId, JournalLimits};
 use crate::modem::{Arrived, Modem};
@@ -46,6 +49,7 @@ use crate::witness::Roster;
 use answer_inputs::AnswerMemory;
 use health::PartsHealth;
 use health_inputs::ToldHealth;
+use joining_inputs::Joins;
 use mending::{Door, Mending};
 use outlet::Outlet;
 use reports::JournalReports;
@@ -125,6 +129,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         .map(|own| checkin::CheckInSender::start(own, ways, identity.clone(), &clock));
     let sender = sender.transpose().map_err(RunError::CheckIn)?;
     let roster = Roster::open(&keeper, &settings.places.journal.path, &now);
+    let joins = Joins::new(Invitations::open(&settings.places.journal.path));
 
     let outlet = Outlet::new(handle.clone(), outputs);
     let (results, mut delivered) = mpsc::unbounded_channel();
@@ -178,6 +183,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         ready: false,
         sender,
         roster,
+        joins,
         retelling: recollecting::Retelling::default(),
         records: Vec::new(),
         effects: VecDeque::new(),
@@ -233,6 +239,8 @@ struct EventLoop {
     sender: Option<checkin::CheckInSender>,
     /// What is known of other sites.
     roster: Roster,
+    /// Sites that join.
+    joins: Joins,
     /// Of readings that came late.
     retelling: recollecting::Retelling,
     /// Of the batch, not yet committed.
@@ -278,6 +286,7 @@ impl EventLoop {
                     // What waits in one batch has come together: one look at the clocks is enough.
                     let now = self.clock.now();
                     batch.drain(..).for_each(|event| self.hear(now, event));
+                    self.take_joins();
                 }
                 Happening::BrokerLost => return Err(RunError::Lost("the connection to the broker")),
                 Happening::Fetched(round) => self.fetched(round),
@@ -289,7 +298,7 @@ impl EventLoop {
                 Happening::Signal(ServiceSignal::Terminate) => return Ok("asked to by the system"),
                 Happening::Signal(ServiceSignal::Interrupt) => return Ok("asked to by hand"),
                 // What came of it is in the log and in the status.
-                Happening::Signal(ServiceSignal::Hangup) => drop(self.reload(false)),
+                Happening::Signal(ServiceSignal::Hangup) => drop(self.reload(|_| false)),
                 Happening::Woken => self.take(Input::Tick),
                 Happening::Impatient => self.announce(),
             }

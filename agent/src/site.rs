@@ -5,9 +5,11 @@
 //! tried again.
 
 pub mod last_good;
+mod sites_folder;
 
 use crate::channels::Channel;
 use crate::checkin;
+use crate::joining;
 use crate::mqtt;
 use crate::settings::{
     BrokerSettings, ChannelSettings, Environment, NamedFile, Read, Report, Settings, UnusableFile,
@@ -17,8 +19,8 @@ use jiff::tz::TimeZone;
 use last_good::TakenTexts;
 use slackwater_rules::diagnostic::{did_you_mean, listed};
 use slackwater_rules::plan::{
-    CHECK_INS, Checked, FindingsView, Output, Plan, Register, Relay, Sensor, Source, Surroundings, Target,
-    clashes, clashes_in_words,
+    CHECK_INS, Checked, FindingsView, Output, Plan, Register, Relay, RuleTexts, Sensor, Source, Surroundings,
+    Target, clashes, clashes_in_words,
 };
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
@@ -147,7 +149,8 @@ impl SiteFiles {
     }
 }
 
-/// A rule file as far as it could be checked, with its text; or why it could not be read.
+/// A rule file as far as it could be checked, with its text and those of its sites; or why it could
+/// not be read.
 type ReadRules = Result<(Checked, String), String>;
 
 fn is_whole(read: &ReadRules) -> bool {
@@ -157,7 +160,8 @@ fn is_whole(read: &ReadRules) -> bool {
 /// The last good copy of the rules, if it can be used.
 fn last_good(settings: &Settings, zone: Option<TimeZone>) -> Option<(Checked, String)> {
     let (place, text) = last_good::read(&settings.places.journal.path)?;
-    let checked = check_rules(&place, &text, zone, Some(settings));
+    let texts = RuleTexts::file(&place.display().to_string(), &text);
+    let checked = check_rules(texts, zone, Some(settings));
     checked.plan.is_some().then_some((checked, text))
 }
 
@@ -309,20 +313,24 @@ pub fn load_plan(
 
 /// Reads and checks the rule file, as far as that is possible.
 fn read_rules(file: &Path, zone: Option<TimeZone>, settings: Option<&Settings>) -> ReadRules {
-    let text = read_text(file, "the rule file")?;
-    Ok((check_rules(file, &text, zone, settings), text))
+    let texts = RuleTexts::file(&file.display().to_string(), &read_text(file, "the rule file")?);
+    let texts = match settings.and_then(|settings| settings.witness.as_ref()) {
+        Some(witness) => sites_folder::with_sites(texts, &witness.sites)?,
+        None => texts,
+    };
+    let text = texts.text().to_owned();
+    Ok((check_rules(texts, zone, settings), text))
 }
 
-fn check_rules(file: &Path, text: &str, zone: Option<TimeZone>, settings: Option<&Settings>) -> Checked {
-    let name = file.display().to_string();
+fn check_rules(texts: RuleTexts, zone: Option<TimeZone>, settings: Option<&Settings>) -> Checked {
     let zone = zone.unwrap_or(TimeZone::UTC);
     let today = jiff::ZonedDateTime::now().with_time_zone(zone.clone()).date();
     match settings {
         Some(settings) => {
             let around = Surroundings { directory: settings.directory(), zone, today: Some(today) };
-            Plan::check_beside(&name, text, &around, &settings.outputs())
+            Plan::check_beside(texts, &around, &settings.outputs())
         }
-        None => Plan::check_without_people(&name, text, zone, Some(today)),
+        None => Plan::check_without_people(texts, zone, Some(today)),
     }
 }
 
@@ -358,9 +366,12 @@ fn unread(declared: &BTreeMap<String, UpsSettings>, plan: &Plan, report: &Report
 /// What has to be subscribed to for the plan: check-ins of hundreds of sites by one filter.
 pub fn subscriptions(settings: &Settings, plan: &Plan) -> Vec<String> {
     let topics = plan.topics().into_iter().filter(|topic| !topic.starts_with(CHECK_INS));
-    let all_check_ins = (!plan.watched.is_empty()).then(|| format!("{CHECK_INS}+"));
+    // Of a site that was withdrawn, too: what it sends is turned away, and said.
+    let is_witness = !plan.watched.is_empty() || settings.witness.is_some();
+    let all_check_ins = is_witness.then(|| format!("{CHECK_INS}+"));
     let answers = settings.answer_topic().map(|topic| format!("{topic}/+"));
-    topics.map(str::to_owned).chain(all_check_ins).chain(answers).collect()
+    let joins = settings.witness.as_ref().map(|_| joining::all_requests());
+    topics.map(str::to_owned).chain(all_check_ins).chain(joins).chain(answers).collect()
 }
 
 /// Another broker than the first is used for a minute at least.

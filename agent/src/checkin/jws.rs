@@ -15,8 +15,8 @@ use zeroize::Zeroizing;
 /// Of a sealed check-in, where it goes by HTTP: RFC 7515, 9.2.1.
 pub const MEDIA_TYPE: &str = "application/jose";
 
-/// The one header there is. `typ` keeps a signature of anything else from passing for a check-in.
-const HEADER: &str = r#"{"alg":"EdDSA","typ":"slackwater-check-in"}"#;
+/// What keeps a signature of anything else from passing for a check-in.
+const CHECK_IN: &str = "slackwater-check-in";
 
 /// RFC 8032: a private key is a seed of 32 bytes.
 const SEED: usize = 32;
@@ -56,10 +56,23 @@ impl SiteKey {
         Ed25519KeyPair::from_seed_unchecked(&seed).ok().map(|key| Self(Arc::new(key)))
     }
 
+    /// The beginning of the public half, for people who compare keys.
+    pub fn print(&self) -> String {
+        print(&self.public())
+    }
+
     /// The public half, as a rule file has it: it may be seen by anybody.
     pub fn public(&self) -> String {
         BASE64URL.encode(self.0.public_key().as_ref())
     }
+}
+
+/// So many signs of a public key tell it from others for people.
+const PRINT: usize = 8;
+
+/// The beginning of a public key, for people who compare keys.
+pub fn print(public: &str) -> String {
+    public.chars().take(PRINT).collect()
 }
 
 impl fmt::Debug for SiteKey {
@@ -68,9 +81,20 @@ impl fmt::Debug for SiteKey {
     }
 }
 
-/// The signed form of a body.
+/// The one header there is for what is of this kind: a signature of one kind never passes for
+/// another.
+fn header(kind: &str) -> String {
+    format!(r#"{{"alg":"EdDSA","typ":"{kind}"}}"#)
+}
+
+/// A check-in's signed form.
 pub fn seal(key: &SiteKey, body: &[u8]) -> String {
-    sign(key, HEADER, body)
+    seal_as(key, CHECK_IN, body)
+}
+
+/// The signed form of something of this kind.
+pub(crate) fn seal_as(key: &SiteKey, kind: &'static str, body: &[u8]) -> String {
+    sign(key, &header(kind), body)
 }
 
 fn sign(key: &SiteKey, header: &str, body: &[u8]) -> String {
@@ -79,15 +103,20 @@ fn sign(key: &SiteKey, header: &str, body: &[u8]) -> String {
     format!("{signed}.{signature}")
 }
 
-/// The body, if it was signed with the key of which `public` is the public half.
+/// A check-in's body, if it was signed with the key of which `public` is the public half.
 ///
 /// # Errors
 /// If it was not, or is no signed form at all.
 pub fn open(public: &str, sealed: &[u8]) -> Result<Vec<u8>, NotSealed> {
+    open_as(public, CHECK_IN, sealed)
+}
+
+/// The same of something of this kind.
+pub(crate) fn open_as(public: &str, kind: &'static str, sealed: &[u8]) -> Result<Vec<u8>, NotSealed> {
     let text = std::str::from_utf8(sealed).map_err(|_| NotSealed::Garbled)?.trim_end();
     let (signed, signature) = text.rsplit_once('.').ok_or(NotSealed::Garbled)?;
     let (header, body) = signed.split_once('.').ok_or(NotSealed::Garbled)?;
-    if header != BASE64URL.encode(HEADER) {
+    if header != BASE64URL.encode(self::header(kind)) {
         return Err(NotSealed::Garbled);
     }
     let bytes = |text: &str| BASE64URL.decode(text).map_err(|_| NotSealed::Garbled);
