@@ -14,6 +14,7 @@ mod listen;
 mod rehearse;
 mod review;
 mod run;
+mod speaker;
 mod status;
 mod web;
 mod witness;
@@ -26,6 +27,7 @@ use clap::{Args, Parser, Subcommand};
 use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::time::Span;
 use slackwater_rules::units::Quantity;
+use speaker::Speaker;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -66,22 +68,6 @@ struct Config {
 fn usual_config() -> PathBuf {
     let here = PathBuf::from("agent.toml");
     if here.exists() { here } else { PathBuf::from("/etc/slackwater/agent.toml") }
-}
-
-/// Who speaks.
-#[derive(Args, Clone, Debug)]
-struct Speaker {
-    /// The name to record; your login name if none is given.
-    #[arg(long = "as", value_name = "NAME")]
-    who: Option<String>,
-}
-
-impl Speaker {
-    /// As told, or by the login.
-    fn name(self) -> String {
-        let login = || std::env::var("SUDO_USER").or_else(|_| std::env::var("USER")).ok();
-        self.who.or_else(login).unwrap_or_else(|| "someone".to_owned())
-    }
 }
 
 #[derive(Debug, Subcommand)]

@@ -386,18 +386,6 @@ impl EventLoop {
             }
         }
     }
-
-    fn announce(&mut self) {
-        if !self.ready {
-            self.ready = true;
-            let state = self
-                .health
-                .deaf
-                .as_ref()
-                .map_or("watching".to_owned(), |why| format!("watching, but: {why}"));
-            self.service.ready(&state);
-        }
-    }
 }
 
 /// Until `moment` on the watch's clock; for ever if there is none.

@@ -4,27 +4,27 @@
 //! takes what is sound ([`SiteFiles::load_sound`]): the rest comes out beside it, to be told and
 //! tried again.
 
+mod connection;
 pub mod last_good;
 mod sites_folder;
 
+pub use connection::{broker, connection, subscriptions};
+
 use crate::channels::Channel;
 use crate::checkin;
-use crate::joining;
-use crate::mqtt;
 use crate::settings::{
-    BrokerSettings, ChannelSettings, Environment, NamedFile, Read, Report, Settings, UnusableFile,
-    UpsSettings, key_of, read_text,
+    ChannelSettings, Environment, NamedFile, Read, Report, Settings, UnusableFile, UpsSettings, key_of,
+    read_text,
 };
 use jiff::tz::TimeZone;
 use last_good::TakenTexts;
 use slackwater_rules::diagnostic::{did_you_mean, listed};
 use slackwater_rules::plan::{
-    CHECK_INS, Checked, FindingsView, Output, Plan, Register, Relay, RuleTexts, Sensor, Source, Surroundings,
-    Target, clashes, clashes_in_words,
+    Checked, FindingsView, Output, Plan, Register, Relay, RuleTexts, Sensor, Source, Surroundings, Target,
+    clashes, clashes_in_words,
 };
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
-use std::time::Duration;
 
 /// A site, ready to be watched.
 #[derive(Debug)]
@@ -360,49 +360,6 @@ fn unread(declared: &BTreeMap<String, UpsSettings>, plan: &Plan, report: &Report
             "not in the rule file",
             help,
         );
-    }
-}
-
-/// What has to be subscribed to for the plan: check-ins of hundreds of sites by one filter.
-pub fn subscriptions(settings: &Settings, plan: &Plan) -> Vec<String> {
-    let topics = plan.topics().into_iter().filter(|topic| !topic.starts_with(CHECK_INS));
-    // Of a site that was withdrawn, too: what it sends is turned away, and said.
-    let is_witness = !plan.watched.is_empty() || settings.witness.is_some();
-    let all_check_ins = is_witness.then(|| format!("{CHECK_INS}+"));
-    let answers = settings.answer_topic().map(|topic| format!("{topic}/+"));
-    let joins = settings.witness.as_ref().map(|_| joining::all_requests());
-    topics.map(str::to_owned).chain(all_check_ins).chain(joins).chain(answers).collect()
-}
-
-/// Another broker than the first is used for a minute at least.
-const FIRST_BROKER_AGAIN: Duration = Duration::from_secs(60);
-
-/// The connection's settings for the plan.
-pub fn broker(settings: &Settings, plan: &Plan) -> mqtt::MqttSettings {
-    connection(&settings.broker, subscriptions(settings, plan))
-}
-
-/// The settings of a connection that hears these topics.
-pub fn connection(settings: &BrokerSettings, subscriptions: Vec<String>) -> mqtt::MqttSettings {
-    let time = |span: slackwater_rules::time::Span| Duration::from_millis(span.0.max(0).cast_unsigned());
-    mqtt::MqttSettings {
-        brokers: settings.places.clone(),
-        first_again: FIRST_BROKER_AGAIN,
-        client_id: settings.client_id.clone(),
-        user: settings.user.clone(),
-        password: settings.password.clone(),
-        tls: settings.tls.as_ref().map(|tls| mqtt::Tls {
-            ca_file: tls.ca_file.clone(),
-            server_name: tls.server_name.clone(),
-            identity: tls.identity.clone(),
-        }),
-        keep_alive: time(settings.keep_alive),
-        session_expiry: time(settings.session_expiry),
-        max_packet: settings.max_packet,
-        subscriptions,
-        status_topic: settings.status_topic.clone(),
-        loopback_topic: settings.loopback_topic.clone(),
-        silent: false,
     }
 }
 

@@ -316,15 +316,8 @@ pub enum Body {
     },
     /// Somebody took that back.
     SilenceEnded { by: By },
-
     /// Who may check in here has changed.
-    SiteChanged {
-        /// The watched site's name.
-        site: String,
-        /// How.
-        change: SiteChange,
-        by: By,
-    },
+    SiteChanged { site: String, change: SiteChange, by: By },
 
     /// A relay was commanded. The switching is known by this record's number.
     Switched {

@@ -1,7 +1,7 @@
 //! Findings as text for people: the file, the line, the text underlined, what was expected and the
 //! nearest right name. A text may be made of several [`SourceTexts`]: the file, others that are
-//! read as if they stood in it, the variables of the environment that stand over it; a place in it then
-//! names its own.
+//! read as if they stood in it, the variables of the environment that stand over it; a place in it
+//! then names its own.
 
 use super::{Finding, LeftOut, Severity};
 use crate::signs::{deceptive_in, is_deceptive};
