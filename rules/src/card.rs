@@ -94,20 +94,10 @@ impl Act {
     /// That it is done, as a page says it.
     pub fn done(self) -> &'static str {
         match self {
-            Self::Air => "air runs",
-            Self::HeatOff => "the heaters are off",
-            Self::LightOff => "the light is off",
-            Self::FeederOff => "the feeder is off",
-        }
-    }
-
-    /// The same behind a tank's name: a phone's first screen is small.
-    pub fn done_there(self) -> &'static str {
-        match self {
-            Self::Air => "gets air, as a sensor shows.",
-            Self::HeatOff => "heaters are off, as a sensor shows.",
-            Self::LightOff => "light is off, as a sensor shows.",
-            Self::FeederOff => "feeder off.",
+            Self::Air => "water gets air",
+            Self::HeatOff => "heaters off",
+            Self::LightOff => "light off",
+            Self::FeederOff => "feeder off",
         }
     }
 }
@@ -136,6 +126,9 @@ pub struct CardLine {
     pub act: Option<Act>,
     /// The act that it undoes: a card that may end the air ticks no air.
     pub ends: Option<Act>,
+    /// The act in whose place it stands: left out once that is proved, and until then whoever takes
+    /// it has to stay with it.
+    pub instead_of: Option<Act>,
     /// What whoever calls is to say besides, so that one call carries it: `how the fish breathe`.
     pub tell: Option<String>,
     /// Shown only against this harm.
@@ -230,8 +223,12 @@ impl Card {
     /// The lines that help now, in their order.
     pub fn steps<'a>(&'a self, now: &'a Situation) -> Vec<Step<'a>> {
         let threatens = |harm: Harm| now.harms.as_ref().is_none_or(|harms| harms.contains(&harm));
-        let helps =
-            |line: &&CardLine| line.needs.is_none_or(threatens) && (now.disbelieved || !line.disbelieved);
+        let is_done = |act: Act| now.acts.get(&act).is_some_and(Vec::is_empty);
+        let helps = |line: &&CardLine| {
+            line.needs.is_none_or(threatens)
+                && !line.instead_of.is_some_and(is_done)
+                && (now.disbelieved || !line.disbelieved)
+        };
         let step = |line: &'a CardLine| {
             let lasts = |act: &Act| !self.lines.iter().any(|line| line.ends == Some(*act));
             let left = line.act.filter(lasts).and_then(|act| now.acts.get(&act));
@@ -261,14 +258,6 @@ impl Step<'_> {
         match self.line.who {
             Who::Anyone => true,
             Who::Keeper => !helper,
-        }
-    }
-
-    /// The step as a page says it, and where it is left to do.
-    pub fn words(&self) -> String {
-        match self.left {
-            [] => self.line.words.clone(),
-            left => format!("{} Left to do: {}.", self.line.words, left.join(", ")),
         }
     }
 }
@@ -535,10 +524,11 @@ mod tests {
         assert_eq!(card.text(&now), Some("Floor dry? Start the battery air pump. Floor wet: stay out."));
         now.acts.insert(Act::Air, vec!["harbour".to_owned()]);
         let steps = card.steps(&now);
-        assert!(steps[1].words().ends_with("Left to do: harbour."), "{}", steps[1].words());
+        assert_eq!((steps[1].done, steps[1].left), (false, &["harbour".to_owned()][..]));
         now.acts.insert(Act::Air, vec![]);
         assert!(card.steps(&now)[1].done);
-        assert_eq!(card.text(&now), Some("Floor dry, no bubbles? Pour water back by jug, hands out."));
+        assert_eq!(card.text(&now), Some("Do not feed. Switch automatic feeders off."));
+        assert!(card.steps(&now).iter().all(|step| !step.line.words.contains("jug")));
     }
 
     #[test]

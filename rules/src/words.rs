@@ -23,6 +23,12 @@ pub fn for_people(shown: &str) -> String {
     if unit.is_empty() { number } else { format!("{number} {unit}") }
 }
 
+/// What was read behind its name; a name that is its unit too stands once: `pH 8.9`.
+pub fn named(name: &str, shown: &str) -> String {
+    let bare = shown.split_once(' ').filter(|(_, unit)| name.rsplit(' ').next() == Some(unit));
+    format!("{name} {}", bare.map_or(shown, |(number, _)| number))
+}
+
 /// The same anywhere in a sentence; thousands stay as they are.
 pub fn for_people_in(sentence: &str) -> String {
     let sentence = sentence.replace("degC", "°C").replace("degF", "°F");
@@ -154,6 +160,9 @@ mod tests {
         assert_eq!(value(&scale("L/h"), 4200.0 / 3_600_000.0), "4,200 L/h");
         assert_eq!(for_people("1234567"), "1,234,567");
         assert_eq!(for_people("-20 degC"), "-20 °C");
+        assert_eq!(named("refugium pH", "8.9 pH"), "refugium pH 8.9");
+        assert_eq!(named("pH", "not known"), "pH not known");
+        assert_eq!(named("water", "24.4 °C"), "water 24.4 °C");
         assert_eq!(for_people_in("24.6 degC, 2.6 K above, 3 K/h, K 7"), "24.6 °C, 2.6 °C above, 3 °C/h, K 7");
     }
 

@@ -65,9 +65,7 @@ impl Condition {
         match sensors.as_slice() {
             [only] => told.reading_in_words(*only),
             all => {
-                let read = |id: &SensorId| {
-                    format!("{} {}", told.name_in_words(*id, place), told.reading_in_words(*id))
-                };
+                let read = |id: &SensorId| told.named_reading(*id, place);
                 all.iter().map(read).collect::<Vec<_>>().join(", ")
             }
         }
@@ -132,7 +130,8 @@ impl<W: World> ExplainedPart<'_, W> {
     fn readings(&self, test: &Test, written: &str, place: &str, crossing: Crossing) -> Vec<ReadPart> {
         let now = self.present.now;
         let name = |id: SensorId| words::without_place(&self.site.sensor(id).title, place).to_owned();
-        let read = |id: &SensorId| ReadPart::of(format!("{} {}", name(*id), self.reading_in_words(*id)));
+        let named = |id: SensorId| words::named(&name(id), &self.reading_in_words(id));
+        let read = |id: &SensorId| ReadPart::of(named(*id));
         let one = |words: String| vec![ReadPart::of(words)];
         match test {
             Test::Compare { left, order, right, dimension } => {
@@ -252,9 +251,8 @@ impl<W: World> ExplainedPart<'_, W> {
             (Some(Value::Number(value)), [_, Formula::Constant(high)]) if value > *high => "too high: ",
             _ => "",
         };
-        let read = format!("{}, {how}should be {low} to {high}", self.reading_in_words(id));
-        let name = words::without_place(&self.site.sensor(id).title, place);
-        vec![ReadPart { named: format!("{name} {read}"), bare: Some(read) }]
+        let beside = format!(", {how}should be {low} to {high}");
+        vec![self.with_bare(id, &self.reading_in_words(id), &beside, place)]
     }
 
     /// A reading with what it should be beside it, where there is one limit; else all that was
@@ -280,12 +278,16 @@ impl<W: World> ExplainedPart<'_, W> {
         let beside = crossing.beside(should, &limit, below, value.and_then(|it| it.partial_cmp(&base)));
         match formula {
             Formula::Sensor(id) => {
-                let read = match self.drawn(*id, base, below) {
-                    Some(drawn) => drawn,
-                    None => format!("{}{beside}", self.reading_in_words(*id)),
+                let (read, beside) = match self.drawn(*id, base, below) {
+                    Some(drawn) => (drawn, ""),
+                    // What is written with as many places as its limit can look like it.
+                    None => match self.reading_in_words(*id) {
+                        read if read == limit && below => (format!("just below {limit}"), &*beside),
+                        read if read == limit => (format!("just above {limit}"), &*beside),
+                        read => (read, &*beside),
+                    },
                 };
-                let name = words::without_place(&self.site.sensor(*id).title, place);
-                vec![ReadPart { named: format!("{name} {read}"), bare: Some(read) }]
+                vec![self.with_bare(*id, &read, beside, place)]
             }
             _ => match value {
                 Some(value) if !matches!(formula, Formula::Window(_)) => {
@@ -357,7 +359,7 @@ impl<W: World> ExplainedPart<'_, W> {
         match formula {
             Formula::Constant(_) => Vec::new(),
             Formula::Sensor(id) => {
-                vec![format!("{} {}", self.name_in_words(*id, place), self.reading_in_words(*id))]
+                vec![self.named_reading(*id, place)]
             }
             Formula::Sum(left, right) | Formula::Difference(left, right) | Formula::Ratio(left, right) => {
                 let mut found = self.terms_in_words(left, place);
@@ -367,6 +369,17 @@ impl<W: World> ExplainedPart<'_, W> {
             Formula::Scaled(_, inner) => self.terms_in_words(inner, place),
             Formula::Window(window) => vec![self.window_in_words(window, formula, place)],
         }
+    }
+
+    /// What was read of one sensor, and what stands beside it.
+    fn with_bare(&self, id: SensorId, read: &str, beside: &str, place: &str) -> ReadPart {
+        let name = words::without_place(&self.site.sensor(id).title, place);
+        ReadPart { named: words::named(name, read) + beside, bare: Some(format!("{read}{beside}")) }
+    }
+
+    /// `water 23.1 °C`
+    fn named_reading(&self, id: SensorId, place: &str) -> String {
+        words::named(&self.name_in_words(id, place), &self.reading_in_words(id))
     }
 
     /// `23.1 °C`, `off`, `not known (silent for 5 min)`.

@@ -25,8 +25,8 @@ impl<W: World> ExplainedPart<'_, W> {
         }
     }
 
-    /// Which way it went, if one sensor did and still stands near one end: `pH 8.9 pH: it
-    /// rose by 0.4 pH within 1 h`.
+    /// Which way it went, if one sensor did and still stands near one end: `pH 8.9: it rose
+    /// by 0.4 pH within 1 h`.
     fn moved(&self, window: &Window, formula: &Formula, what: &str, length: &str, by: &str) -> String {
         // How much of the time was seen tells only a keeper something, who asks `explain`.
         let by = by.split(", seen for ").next().unwrap_or(by);
@@ -39,7 +39,8 @@ impl<W: World> ExplainedPart<'_, W> {
                 share if share <= NEAR_AN_END => "fell",
                 _ => return None,
             };
-            Some(format!("{what} {}: it {went} by {by} within {length}", self.reading_in_words(id)))
+            let now = words::named(what, &self.reading_in_words(id));
+            Some(format!("{now}: it {went} by {by} within {length}"))
         };
         way().unwrap_or_else(|| format!("{what} moved by {by} within {length}"))
     }

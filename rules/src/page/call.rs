@@ -6,6 +6,7 @@ use super::facts::{Facts, Matter, News};
 use super::helping;
 use super::outlook::ActBy;
 use super::said::{Look, PageLine, Said, Short};
+use super::todo::SaidOnce;
 use super::ways;
 use crate::alarm::Priority;
 use crate::card::{Card, Step};
@@ -30,19 +31,20 @@ impl Facts<'_> {
             heading: self.call_heading(),
             ..Said::default()
         };
+        let mut once = SaidOnce::default();
         said.under = self.call_under();
         let steps = self.steps();
-        let todo = self.todo(&steps);
+        let todo = self.todo(&steps, &mut once);
         let goes_on = todo.goes_on();
         said.part("What to do", todo.first);
         said.part("How to answer", self.how_to_answer(goes_on, &self.to_tell(&steps)));
         said.part("What to do next", todo.then);
         said.part("Only for who knows the tank", todo.for_keeper);
-        said.part("Words used here", self.what_words_mean(&said.plain()));
+        said.part("Words used here", self.what_words_mean(&said.plain(), &mut once));
         said.part("How long there is", self.how_long());
-        let over = todo.ending.into_iter().chain(self.may_go().into_iter().map(PageLine::Plain));
+        let over = todo.ending.into_iter().chain(self.may_go(&steps).into_iter().map(PageLine::Plain));
         said.part("When it is over", over.collect());
-        said.part(self.help_title(), self.help(&todo.placed));
+        said.part(self.help_title(), self.help(&once.places));
         said.part("What may be behind it", self.cause());
         said.part("What the watch has switched", self.what_was_done());
         said.part("Also wrong now", self.elsewhere(|matter| matter.stands() && !matter.back));
@@ -74,6 +76,8 @@ impl Facts<'_> {
     fn and_more(&self) -> String {
         match self.more_standing() {
             (0, _) => String::new(),
+            // Who helps does the same for both.
+            (_, true) if self.is_helper() => String::new(),
             (more, true) => format!(" (and {more} more, same cause)"),
             (more, false) => format!(" (and {})", words::counted(more, "more alarm")),
         }
@@ -202,12 +206,29 @@ impl Facts<'_> {
         self.reader().is_some_and(|(_, contact)| contact.helper)
     }
 
-    /// Right behind the steps, for whoever is no keeper: what a sump is.
-    fn what_words_mean(&self, steps: &str) -> Vec<PageLine> {
-        match self.reader().is_some_and(|(_, contact)| helping::keeps(contact)) {
-            true => Vec::new(),
-            false => helping::meanings(self.plan, self.reader(), steps),
+    /// For whoever is no keeper: what a sump is, the first time that one is named.
+    /// What is known by other means waits.
+    pub(super) fn what_is_new(
+        &self,
+        text: &str,
+        once: &mut SaidOnce,
+        waits: impl Fn(&str) -> bool,
+    ) -> Vec<(&'static str, &'static str)> {
+        let knows = self.reader().is_some_and(|(_, contact)| helping::keeps(contact));
+        let meanings = if knows { Vec::new() } else { helping::meanings(text) };
+        let meanings = meanings.into_iter().filter(|(term, _)| !waits(term));
+        meanings.filter(|(term, _)| once.words.insert(term)).collect()
+    }
+
+    /// Right behind the steps: what no step has said.
+    fn what_words_mean(&self, page: &str, once: &mut SaidOnce) -> Vec<PageLine> {
+        let mut words = Vec::new();
+        for meant in self.what_is_new(page, once, |_| false).into_iter().rev() {
+            helping::explained(meant, &mut words);
         }
+        let keeps = self.reader().is_some_and(|(_, contact)| helping::keeps(contact));
+        words.extend(helping::who_keeps(self.plan, self.reader(), page).filter(|_| !keeps));
+        words.into_iter().map(PageLine::Plain).collect()
     }
 
     fn ways(&self) -> Vec<&Way> {

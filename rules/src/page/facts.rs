@@ -167,7 +167,7 @@ pub(crate) enum Breathless {
 /// Something that may come.
 #[derive(Clone, Debug)]
 pub(crate) struct Coming {
-    /// `below 22 °C`, `deadly low oxygen`, `empty`.
+    /// `below 22 °C`, `empty`; of the oxygen what follows: `fish suffer`.
     pub(crate) what: String,
     /// Hours from now.
     pub(crate) range: Interval,

@@ -1,7 +1,6 @@
 //! The part of a card that is the site's own: which tank is meant, where things are, whom to call,
 //! what a helper may do.
 
-use super::said::PageLine;
 use crate::card;
 use crate::plan::ways::Skill;
 use crate::plan::{Contact, Help, Plan, Tank, TankId};
@@ -12,30 +11,30 @@ use std::sync::OnceLock;
 
 /// Words of the trade that no other word can stand for, and what they mean.
 const MEANINGS: [(&str, &str); 17] = [
-    ("sump", "the box of water below the tank, mostly inside its stand"),
-    ("return pump", "stands in the sump and lifts its water back into the tank"),
-    ("circulation pump", "hangs inside the tank and moves its water"),
-    ("top-off", "a small pump that fills up fresh water from a can or box beside the tank"),
-    (
-        "air pump",
-        "a small box that blows bubbles through a hose; hold the hose, let the stone at its end sink deep, switch on",
-    ),
-    ("dosing pump", "a small pump that drips something from a bottle into the water"),
-    ("skimmer", "a tall tube with a cup of foam on top, in the sump or beside it"),
-    ("reactor", "a closed tube that water is pumped through, in the sump or beside it"),
-    ("probe", "the end of a sensor's cable, which hangs in the water"),
-    ("gateway", "a box that brings what sensors say by radio to the watch"),
+    ("sump", "the box of water below the tank"),
+    ("return pump", "in the sump, lifts its water into the tank"),
+    ("circulation pump", "hangs in the tank, moves its water"),
+    ("top-off", "fills fresh water in from a can or box"),
+    ("air pump", "blows bubbles: sink its hose's end deep, switch on"),
+    ("dosing pump", "drips something from a bottle into the water"),
+    ("skimmer", "a tall tube with a cup of foam on top"),
+    ("reactor", "a closed tube that water is pumped through"),
+    ("probe", "a sensor's end in the water"),
+    ("gateway", "a box that brings to the watch what sensors say by radio"),
     ("router", "the box that joins the house to the internet"),
-    ("UPS", "a box with a battery, for when the house has no power"),
+    ("UPS", "a box with a battery, for power cuts"),
     ("panel", "the box with the house's breakers or fuses"),
     ("mains", "the power that the house gets from outside"),
     ("salinity", "how salty the water is"),
-    ("pH", "how acid the water is: low is acid; a fast change either way harms the animals"),
-    ("the watch", "the small computer that reads the sensors, and sends these messages"),
+    ("pH", "how acid the water is; low is acid"),
+    ("the watch", "the small computer that reads the sensors and sends these messages"),
 ];
 pub(super) const KEEPER: &str = "the keeper";
 /// So begins the name of a gateway's place.
 const GATEWAY: &str = "gateway ";
+
+/// Things whose names are orders too: `switch on`, `plug in`.
+const ORDERS: [&str; 2] = ["switch", "plug"];
 
 /// What a helper leaves alone, whoever asks.
 const NOT_FOR_HELPERS: &str =
@@ -108,10 +107,13 @@ fn is_named_by_cards(thing: &str) -> bool {
     steps.iter().any(|said| wanted.iter().all(|word| said.contains(word)))
 }
 
-/// `Heater plugs: left of the stand.`, of this tank if several have some.
+/// `Heater plugs: left of the stand.`, of this tank if several have some. A place that begins as an
+/// order does is none: `the switch on the cord`.
 fn said_of(tank: Option<&str>, (thing, place): &(String, String)) -> String {
     let of = tank.map(|tank| format!(" ({tank})")).unwrap_or_default();
-    format!("{}{of}: {}.", capital(thing), place.trim_end_matches('.'))
+    let ordered = ORDERS.iter().any(|order| place.strip_prefix(order).is_some_and(|it| it.starts_with(' ')));
+    let the = if ordered { "the " } else { "" };
+    format!("{}{of}: {the}{}.", capital(thing), place.trim_end_matches('.'))
 }
 
 /// Whether somebody is at home with the watch or its broker: a keeper.
@@ -119,27 +121,44 @@ pub(super) fn keeps(contact: &Contact) -> bool {
     !contact.helper && (contact.can(Skill::Broker) || contact.can(Skill::Computer))
 }
 
-/// What words of this page mean, for who has never kept fish: half a sentence each, in the order of
-/// the page.
-pub(super) fn meanings(plan: &Plan, reader: Option<(&str, &Contact)>, page: &str) -> Vec<PageLine> {
-    let said: Vec<String> = words_of(page).collect();
+/// The words of the trade in a text with what they mean, in its order, for who has never kept fish.
+pub(super) fn meanings(text: &str) -> Vec<(&'static str, &'static str)> {
+    let said: Vec<String> = words_of(text).collect();
     let first = |term: &str| {
         let wanted: Vec<String> = words_of(term).collect();
         let is =
             |(word, wanted): (&String, &String)| word == wanted || word.strip_suffix('s') == Some(wanted);
         said.windows(wanted.len()).position(|words| words.iter().zip(&wanted).all(is))
     };
-    let mut found: Vec<(usize, String)> = MEANINGS
-        .iter()
-        .filter_map(|(term, what)| Some((first(term)?, format!("{}: {what}.", capital(term)))))
-        .collect();
-    if let Some(at) = first(KEEPER) {
+    let mut found: Vec<_> =
+        MEANINGS.iter().filter_map(|(term, what)| Some((first(term)?, (*term, *what)))).collect();
+    found.sort_unstable();
+    found.into_iter().map(|(_, meant)| meant).collect()
+}
+
+/// Who the keeper is, where a page names one.
+pub(super) fn who_keeps(plan: &Plan, reader: Option<(&str, &Contact)>, page: &str) -> Option<String> {
+    page.contains(KEEPER).then(|| {
         let call = callees(plan, reader).next();
         let call = call.map(|it| format!("; call {}", it.name)).unwrap_or_default();
-        found.push((at, format!("Keeper: who looks after these aquariums{call}.")));
-    }
-    found.sort_unstable();
-    found.into_iter().map(|(_, line)| PageLine::Plain(line)).collect()
+        format!("Keeper: who looks after these aquariums{call}.")
+    })
+}
+
+/// What a word means, beside the place of that thing if it is said too: `Sump: the box of water
+/// below the tank; behind the doors.`
+pub(super) fn explained((term, what): (&str, &str), places: &mut Vec<String>) {
+    let title = format!("{}: ", capital(term));
+    let at = places.iter().position(|place| place.starts_with(&title));
+    let place = at.map(|at| places.remove(at));
+    let place = place.as_deref().and_then(|place| place.strip_prefix(&title));
+    places.insert(
+        0,
+        match place {
+            Some(place) => format!("{title}{what}; {place}"),
+            None => format!("{title}{what}."),
+        },
+    );
 }
 
 /// The words in small letters.

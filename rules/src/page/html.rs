@@ -4,7 +4,7 @@
 //! a test. News, first step, what is done and how to answer stand within the first screen of a
 //! phone.
 
-use super::said::{Look, PageLine, PagePart, Said};
+use super::said::{DONE, Look, PageLine, PagePart, Said};
 use crate::alarm::Priority;
 
 const RULE: &str = "#808080";
@@ -93,7 +93,7 @@ fn part_html(part: &PagePart, code: &str) -> String {
                 words(&step.said, code)
             ),
             PageLine::Step(number, step) => plain(&format!("{number}. {}", words(&step.said, code))),
-            PageLine::Done(text) => plain(&format!("&#10003; Already so: {}", words(text, code))),
+            PageLine::Done(text) => plain(&format!("&#10003; {DONE}{}", words(text, code))),
             PageLine::At(time, text) => format!(
                 "<table role=\"presentation\" cellpadding=\"0\" cellspacing=\"0\" border=\"0\" style=\"{FONT}\"><tr>\
                  <td valign=\"top\" style=\"width:64px;padding:2px 10px 2px 0\">{}</td>\

@@ -6,6 +6,7 @@ use super::facts::{Breathless, Coming, Facts, Outlook};
 use super::helping;
 use super::said::PageLine;
 use crate::alarm::Priority;
+use crate::card::Step;
 use crate::time::{Moment, Span};
 use crate::words;
 
@@ -84,12 +85,17 @@ impl Facts<'_> {
     }
 
     /// For who has come from elsewhere: when that is enough, also where nobody ever says so.
-    pub(super) fn may_go(&self) -> Option<String> {
+    /// Who gives air by hand gives it on and on.
+    pub(super) fn may_go(&self, steps: &[Step<'_>]) -> Option<String> {
         self.helped().filter(|_| self.priority > Priority::Low)?;
         let who = helping::keeper(self.plan, self.reader()).unwrap_or(helping::KEEPER);
+        let once = match steps.iter().any(|step| step.line.instead_of.is_some()) {
+            true => "Still water without bubbles? Stay, and pour as long as you can. None? Go home,",
+            false => "Once all steps are done, go home,",
+        };
         Some(format!(
-            "You may go when {who} says so, or a message says \"all clear\". Nobody reached? Once all steps are done, \
-             go home, look again every hour while you can, and call each time."
+            "You may go when {who} says so, or a message says \"all clear\". Nobody reached? {once} look \
+             again every hour, and call each time."
         ))
     }
 
@@ -160,15 +166,15 @@ impl Facts<'_> {
     }
 
     /// `below 22 °C not before 03:40`: the early end is the one to act by, and a second time beside
-    /// it reads as a second answer.
+    /// it reads as a second answer. Of oxygen it is how long there is enough.
     fn coming(&self, harm: &Coming) -> String {
         let what = &harm.what;
-        match harm.range.low < AT_ONCE_H {
-            true => format!("{what} at any time from now on"),
-            false => {
-                let at = words::not_before(&self.now, harm.range.low, &self.plan.zone);
-                format!("{what} not before {at}")
-            }
+        let at = || words::not_before(&self.now, harm.range.low, &self.plan.zone);
+        match (harm.oxygen, harm.range.low < AT_ONCE_H) {
+            (true, true) => format!("its oxygen may end at any time, then {what}"),
+            (true, false) => format!("its oxygen may last only until {}, then {what}", at()),
+            (false, true) => format!("{what} at any time from now on"),
+            (false, false) => format!("{what} not before {}", at()),
         }
     }
 

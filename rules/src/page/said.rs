@@ -7,6 +7,9 @@ use super::{TEXT_SEPTETS, gsm};
 use crate::alarm::Priority;
 use crate::time::Wall;
 
+/// What is done already stands behind it: that it is so says nothing of what its reader has to do.
+pub(super) const DONE: &str = "Leave as is: ";
+
 /// All that one page says.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Said {
@@ -134,7 +137,7 @@ impl PageLine {
             Self::Plain(words) => words.clone(),
             Self::First(step) => format!("First: {}", step.said),
             Self::Step(number, step) => format!("{number}. {}", step.said),
-            Self::Done(words) => format!("Already so: {words}"),
+            Self::Done(words) => format!("{DONE}{words}"),
             Self::At(time, words) => format!("{time}  {words}"),
             Self::Link { words, address } => format!("{words} {address}"),
         }

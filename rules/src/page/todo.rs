@@ -13,6 +13,9 @@ use std::collections::BTreeSet;
 /// What a card says where somebody has to be called: the site's own number takes its place.
 const CALL_FOR_HELP: &str = "call for help";
 const CALL_EMERGENCY: &str = "call the emergency number";
+/// What a card says where the temperature stands at which cooling stops, and warming.
+const COOL_AGAIN: &str = "Cool again?";
+const WARM_AGAIN: &str = "Warm again?";
 /// What a card says of a thing that not every tank has.
 const IF_ANY: [&str; 2] = [", if there is one", ", if there are any"];
 /// So many steps stand on a page, of all cards together.
@@ -31,8 +34,6 @@ pub(super) struct Todo {
     pub(super) for_keeper: Vec<PageLine>,
     /// How things are left when it is over.
     pub(super) ending: Vec<PageLine>,
-    /// Where things are, as it was said beside a step.
-    pub(super) placed: BTreeSet<String>,
 }
 
 impl Todo {
@@ -51,8 +52,11 @@ impl Todo {
 
 /// What has been said once on a page and is not said again.
 #[derive(Default)]
-struct SaidOnce {
-    places: BTreeSet<String>,
+pub(super) struct SaidOnce {
+    /// Where things are, beside a step.
+    pub(super) places: BTreeSet<String>,
+    /// What words of the trade mean.
+    pub(super) words: BTreeSet<&'static str>,
     /// The number of whom to call.
     number: bool,
 }
@@ -103,20 +107,19 @@ impl Facts<'_> {
     }
 
     /// What stands before the answer, and what comes behind it.
-    pub(super) fn todo(&self, steps: &[Step<'_>]) -> Todo {
+    pub(super) fn todo(&self, steps: &[Step<'_>], once: &mut SaidOnce) -> Todo {
         let (endings, steps): (Vec<Step<'_>>, Vec<Step<'_>>) =
             steps.iter().copied().partition(|step| step.line.kind == LineKind::Ending);
         let steps = steps.as_slice();
         let (leads, later) = leading(steps);
         let mut todo = Todo::default();
-        let mut once = SaidOnce::default();
         for (at, step) in leads.iter().enumerate() {
             let words = match step.line.who {
                 Who::Keeper => format!("Keeper only: {}", self.step_in_words(step)),
                 Who::Anyone => self.step_in_words(step),
             };
             let said = PageStep { own: step.line.words.clone(), said: words };
-            let said = self.with_place(step.line, said, &mut once, !self.is_helper());
+            let said = self.with_place(step.line, said, once, true);
             todo.first.push(match at {
                 0 => PageLine::First(said),
                 at => PageLine::Step(at + 1, said),
@@ -146,32 +149,36 @@ impl Facts<'_> {
                 Who::Keeper => &mut todo.for_keeper,
             };
             let said = PageStep { own: step.line.words.clone(), said: self.step_in_words(step) };
-            let said = self.with_place(step.line, said, &mut once, false);
+            let said = self.with_place(step.line, said, once, false);
             part.push(PageLine::Step(number, said));
             part.extend(self.which_tank_first(step));
         }
-        let words = |step: &Step<'_>| PageLine::Plain(self.with_number(&step.line.words, &mut once));
+        let words = |step: &Step<'_>| PageLine::Plain(self.ending(&step.line.words, once));
         todo.ending = endings.iter().map(words).collect();
-        todo.placed = once.places;
         todo
     }
 
     /// The step; where its order of tanks stands below it, they are not listed twice.
     fn step_in_words(&self, step: &Step<'_>) -> String {
-        match self.which_tank_first(step) {
-            Some(_) => step.line.words.clone(),
-            None => step.words(),
+        match (self.which_tank_first(step), step.left) {
+            (Some(_), _) | (None, []) => step.line.words.clone(),
+            (None, left) => {
+                let left: Vec<String> = left.iter().map(|tank| self.known(tank)).collect();
+                format!("{} Left to do: {}.", step.line.words, left.join(", "))
+            }
         }
     }
 
     /// The step with whom to call, and where to find what it names: each said once a page. A helper
     /// is told how to know a heater and its plug where nobody has written down where they are.
-    fn with_place(&self, line: &CardLine, step: PageStep, once: &mut SaidOnce, one: bool) -> PageStep {
+    fn with_place(&self, line: &CardLine, step: PageStep, once: &mut SaidOnce, leads: bool) -> PageStep {
         let step = PageStep { said: self.with_number(&step.said, once), ..step };
         let about = self.lead.as_ref().and_then(|lead| lead.alarm).and_then(|alarm| alarm.tank);
         let unknown = self.is_helper() && line.names_a_heater_plug();
         let places = helping::places_of(self.plan, about, &step.own, line.act == Some(Act::Air));
-        // Who knows the house needs the place of the one thing that the step is about.
+        // A phone's first screen is small. Who knows the house needs the place of the one thing
+        // that the step is about, and who doesn't finds by its place what a word means.
+        let one = leads && !self.is_helper();
         let mut more: Vec<String> = places.into_iter().take(if one { 1 } else { usize::MAX }).collect();
         // What has its place is there.
         let said = if more.is_empty() {
@@ -180,8 +187,14 @@ impl Facts<'_> {
             IF_ANY.iter().fold(step.said, |said, it| said.replace(it, ""))
         };
         more.extend((more.is_empty() && unknown).then(|| WHICH_HEATER.to_owned()));
-        // In brackets: a place behind a step is no part of what is to be done.
-        let more: Vec<String> = more.into_iter().filter(|more| once.places.insert(more.clone())).collect();
+        // In brackets: what a thing is and where stands behind a step, and is no part of what is to
+        // be done.
+        more.retain(|more| once.places.insert(more.clone()));
+        let found = |term: &str| more.iter().any(|place| place.to_lowercase().starts_with(term));
+        let new = self.what_is_new(&said, once, |term| one || (leads && found(term)));
+        for meant in new.into_iter().rev() {
+            helping::explained(meant, &mut more);
+        }
         let said = if more.is_empty() { said } else { format!("{said} ({})", more.join(" ")) };
         PageStep { said, ..step }
     }
@@ -197,12 +210,14 @@ impl Facts<'_> {
             [_, _, ..] if gives_air => "the others",
             [..] => return None,
         };
-        let known = |title: &&str| {
-            let tank = self.plan.tanks.iter().find(|tank| tank.title == *title).filter(|_| self.is_helper());
-            tank.map_or_else(|| (*title).to_owned(), helping::known_by)
-        };
-        let order = tanks.iter().map(known).collect::<Vec<_>>().join(", then ");
+        let order = tanks.iter().map(|tank| self.known(tank)).collect::<Vec<_>>().join(", then ");
         Some(PageLine::of(format!("First {order}. Only one pump? A jug for {others}, as below.")))
+    }
+
+    /// A tank by its title; and for a helper by its looks.
+    fn known(&self, title: &str) -> String {
+        let tank = self.plan.tanks.iter().find(|tank| tank.title == title).filter(|_| self.is_helper());
+        tank.map_or_else(|| title.to_owned(), helping::known_by)
     }
 
     /// Help has a name and a number: whom somebody calls who may not go on, and who comes when
@@ -229,6 +244,27 @@ impl Facts<'_> {
             }
             None => step,
         }
+    }
+
+    /// How things are left: a card names no figure, since it is the tank's own.
+    fn ending(&self, words: &str, once: &mut SaidOnce) -> String {
+        let words = self.with_number(words, once);
+        match self.good_again() {
+            Some([warm, cool]) => words
+                .replace(COOL_AGAIN, &format!("{cool} or less?"))
+                .replace(WARM_AGAIN, &format!("{warm} or more?")),
+            None => words,
+        }
+    }
+
+    /// At what temperatures warming and cooling stop: a degree inside what is good, or in its
+    /// middle.
+    fn good_again(&self) -> Option<[String; 2]> {
+        let tank = self.lead.as_ref()?.alarm?.tank?;
+        let sensor = self.plan.sensor(self.plan.tank(tank).gear.water?);
+        let (low, high) = sensor.limits?;
+        let inside = ((high - low) / 2.0).min(1.0);
+        Some([low + inside, high - inside].map(|at| words::value(&sensor.scale, at)))
     }
 
     /// What whoever calls is to say besides: who hears it then need not ask.
@@ -261,13 +297,10 @@ impl Facts<'_> {
         let done = steps.iter().filter(|step| step.done).filter_map(|step| step.line.act);
         let done: Vec<&str> = done.map(Act::done).collect();
         let mut lines = Vec::new();
-        if !done.is_empty() {
-            lines.push(PageLine::Done(format!("{}, as a sensor shows.", words::list(&done))));
-        }
+        lines.extend((!done.is_empty()).then(|| PageLine::Done(format!("{}.", done.join(", ")))));
         for act in steps.iter().filter(|step| !step.left.is_empty()).filter_map(|step| step.line.act) {
             if let Some(tanks) = self.situation.done_in.get(&act).filter(|tanks| !tanks.is_empty()) {
-                let tanks = words::capital(&words::list(tanks));
-                lines.push(PageLine::Done(format!("{tanks}: {}", act.done_there())));
+                lines.push(PageLine::Done(format!("in {} {}.", words::list(tanks), act.done())));
             }
         }
         lines

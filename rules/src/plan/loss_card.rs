@@ -127,7 +127,9 @@ pub(super) fn response(
                 ..CardLine::plain(FLOW_EVERYWHERE)
             });
             if let [_, _, ..] = tanks {
-                one_pump_too_few(tanks).into_iter().map(CardLine::plain).for_each(&mut add);
+                let instead_of = Some(Act::Air);
+                let lines = one_pump_too_few(tanks).into_iter();
+                lines.map(|words| CardLine { instead_of, ..CardLine::plain(words) }).for_each(&mut add);
             }
         }
     }
@@ -160,8 +162,10 @@ pub(super) fn response(
         }
     }
     if waters().next().is_some() {
+        // When a helper may go, their page says.
         add(CardLine {
             kind: LineKind::Ending,
+            who: Who::Keeper,
             ..CardLine::plain(
                 "Something was wrong? Look again every half hour. All was well? Every two hours.",
             )

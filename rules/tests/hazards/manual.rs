@@ -44,8 +44,8 @@ fn manual() -> String {
         there, and hands stay out of the water.\n\n\
         *Kind*: an act; what is looked at before any act, since it may be wrong to act at all; what is left alone, \
         which is never the first step; or the ending, how things are left when it is over.\n\n\
-        *Ticked* names the act that a page shows as done when a relay of the watch was seen to do it. *Only against* names \
-        the harm without which a line is left out. The step in a text is the first that is not done.\n"
+        *Ticked* names the act that a page shows as done when a relay of the watch was seen to do it; a line \
+        *instead of* it is left out then. *Only against* names the harm without which a line is left out. The step in a text is the first that is not done.\n"
         .to_owned();
     for built_in in card::built_in() {
         let alarms: Vec<String> = hazard::names()
@@ -61,7 +61,11 @@ fn manual() -> String {
         for (n, line) in (1..).zip(&built_in.card.lines) {
             let who = named(&Who::ALL, line.who);
             let kind = named(&LineKind::ALL, line.kind);
-            let act = line.act.map(|act| named(&Act::ALL, act)).unwrap_or_default();
+            let act = match (line.act, line.instead_of) {
+                (Some(act), _) => named(&Act::ALL, act).to_owned(),
+                (None, Some(act)) => format!("instead of {}", named(&Act::ALL, act)),
+                (None, None) => String::new(),
+            };
             let needs = line.needs.map(|harm| named(&Harm::ALL, harm)).unwrap_or_default();
             let text = line.text.as_deref().unwrap_or_default();
             let source = line.source.as_deref().unwrap_or_default();

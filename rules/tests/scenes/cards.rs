@@ -37,12 +37,9 @@ fn last(site: &Site) -> &crate::harness::Sent {
 fn air_that_the_watch_has_proved_is_ticked_and_not_ordered() {
     let site = dark(true);
     let page = last(&site);
-    assert!(page.body.contains("\nAlready so: air runs, as a sensor shows.\n"), "{}", page.body);
-    assert!(
-        page.text().contains("Floor dry, no bubbles? Pour water back by jug, hands out. Code"),
-        "{}",
-        page.text()
-    );
+    assert!(page.body.contains("\nLeave as is: water gets air.\n"), "{}", page.body);
+    assert!(page.text().contains("Do not feed. Switch automatic feeders off. Code"), "{}", page.text());
+    assert!(!page.body.contains(" jug "), "{}", page.body);
 }
 
 #[test]
@@ -85,6 +82,8 @@ fn a_page_says_where_things_are_whom_to_call_and_what_a_helper_may_do() {
          A helper may do every step that is for anyone, and besides: open the lid.\n\
          A helper leaves to the keeper: adding anything to the water, switching breakers back on, and hands in the water."
     );
+    let without_air = dark(false);
+    let body = &last(&without_air).body;
     assert!(body.contains("back from 10 cm (4 in) up. (Jug: on the stand.)\n"), "{body}");
     // The all-clear asks nobody to act.
     let clear = site.world.sent.iter().find(|sent| sent.purpose == Purpose::AllClear);
@@ -246,7 +245,8 @@ fn whoever_is_called_stands_with_who_they_are_and_hears_all_in_one_call() {
 #[test]
 fn a_step_that_names_several_things_tells_all_their_places_apart_from_the_order() {
     let body = dark_for_a_helper();
-    let step = "\n2. Take the torch. Start the battery air pump. (Battery pump: hall cupboard, upper shelf. \
+    let step = "\n2. Take the torch. Start the battery air pump. (Air pump: blows bubbles: sink its hose's \
+                end deep, switch on. Battery pump: hall cupboard, upper shelf. \
                 Torch: by the door.)\n";
     assert!(body.contains(step), "{body}");
 }
@@ -266,8 +266,8 @@ fn a_helper_reads_how_it_ends_who_says_so_and_what_if_nobody_is_reached() {
     assert_eq!(
         over,
         "Power back, water moving in every tank? Leave the air pump on an hour more, then off; feeder on again.\n\
-         You may go when Ines says so, or a message says \"all clear\". Nobody reached? Once all steps are done, \
-         go home, look again every hour while you can, and call each time."
+         You may go when Ines says so, or a message says \"all clear\". Nobody reached? Still water without \
+         bubbles? Stay, and pour as long as you can. None? Go home, look again every hour, and call each time."
     );
     assert!(!body.contains("What may be behind it") && !body.contains("Act by"), "{body}");
 }
@@ -276,4 +276,36 @@ fn a_helper_reads_how_it_ends_who_says_so_and_what_if_nobody_is_reached() {
 fn a_helper_goes_now_where_the_time_to_act_has_all_but_passed() {
     let body = dark_for_a_helper();
     assert!(body.contains("\nCritical: go now, later still helps."), "{body}");
+}
+
+/// The lagoon's page for a helper, once its thermometer says so.
+fn water_at(celsius: &str, alarm: &str) -> String {
+    let limits = "unit = \"degC\"\nlimits = [\"24 degC\", \"27.5 degC\"]\n";
+    let rules = rules().replacen("unit = \"degC\"\n", limits, 1) + alarm;
+    let mut people = directory();
+    people.contacts.get_mut("neighbour").expect("a neighbour").helper = true;
+    let mut site = Site::with(&rules, people, NOON);
+    site.says("room2/lagoon/temperature", celsius);
+    site.run(Span::hours(1));
+    let is_it = |page: &&crate::harness::Sent| page.to == "neighbour.mail" && page.alarm == "judged";
+    site.world.sent.iter().find(is_it).expect("the neighbour is told").body.clone()
+}
+
+#[test]
+fn who_cools_or_warms_a_tank_is_told_at_what_temperature_to_stop() {
+    let judged = "[alarm.judged]\ntank = \"lagoon\"\npriority = \"high\"\ncallout = \"household\"\n";
+    let warm = format!("{judged}when = \"lagoon-temp > 27.5 degC\"\nresponse = \"card:too-hot\"\n");
+    let body = water_at("28.5", &warm);
+    assert!(body.contains("\n26.5 °C or less? Fan off, lid shut"), "{body}");
+    let cold = format!("{judged}when = \"lagoon-temp < 24 degC\"\nresponse = \"card:too-cold\"\n");
+    let body = water_at("23.5", &cold);
+    assert!(body.contains("\n25 °C or more? Blankets away."), "{body}");
+}
+
+#[test]
+fn a_reading_that_is_written_like_its_limit_is_said_to_lie_just_beyond_it() {
+    let cold = "[alarm.judged]\ntank = \"lagoon\"\npriority = \"high\"\ncallout = \"household\"\n\
+                when = \"lagoon-temp < 24 degC\"\nresponse = \"card:too-cold\"\n";
+    let body = water_at("23.99", cold);
+    assert!(body.contains("\nJust below 24 °C, should be at least 24 °C.\n"), "{body}");
 }

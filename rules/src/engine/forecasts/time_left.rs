@@ -182,12 +182,11 @@ impl Context<'_> {
 
     fn coming(&self, prospect: &Prospect, scale: Option<&Scale>) -> Option<Coming> {
         let range = prospect.answer.as_ref().ok()?.range;
-        let harm = prospect.asked.harm(self.plan, scale);
         // Of two names for one lack a stranger asks which is the worse.
         let (what, oxygen) = match prospect.asked.until {
-            UntilWhat::Oxygen(_, ACUTE_MG_L) => (format!("{harm} (fish die)"), true),
-            UntilWhat::Oxygen(..) => (format!("{harm} (fish suffer)"), true),
-            UntilWhat::Water(..) | UntilWhat::Battery(_) => (harm, false),
+            UntilWhat::Oxygen(_, ACUTE_MG_L) => ("fish die".to_owned(), true),
+            UntilWhat::Oxygen(..) => ("fish suffer".to_owned(), true),
+            UntilWhat::Water(..) | UntilWhat::Battery(_) => (prospect.asked.harm(self.plan, scale), false),
         };
         Some(Coming { what, range, oxygen })
     }
