@@ -9,6 +9,7 @@ mod checkin_inputs;
 mod closing;
 mod enrolling;
 mod fetching;
+mod fleet;
 mod health;
 mod health_inputs;
 mod joining_inputs;
@@ -47,6 +48,7 @@ use crate::sources::{RunningSources, SourceRound};
 use crate::web::ask::WebRequest;
 use crate::witness::Roster;
 use answer_inputs::AnswerMemory;
+use fleet::FleetEnds;
 use health::PartsHealth;
 use health_inputs::ToldHealth;
 use joining_inputs::Joins;
@@ -131,6 +133,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let roster = Roster::open(&keeper, &settings.places.journal.path, &now);
     let joins = Joins::new(Invitations::open(&settings.places.journal.path));
 
+    let fleet = FleetEnds::start(&settings, engine.plan(), &clock);
     let outlet = Outlet::new(handle.clone(), outputs);
     let (results, mut delivered) = mpsc::unbounded_channel();
     let (modem, texts) = settings.modem.clone().map(Modem::start).unzip();
@@ -182,6 +185,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         contested: None,
         ready: false,
         sender,
+        fleet,
         roster,
         joins,
         retelling: recollecting::Retelling::default(),
@@ -237,6 +241,8 @@ struct EventLoop {
     ready: bool,
     /// This site's own check-ins, if it sends any.
     sender: Option<checkin::CheckInSender>,
+    /// Tells records to a fleet's journal, or keeps one.
+    fleet: FleetEnds,
     /// What is known of other sites.
     roster: Roster,
     /// Sites that join.
@@ -365,26 +371,11 @@ impl EventLoop {
         self.retelling.tend(&mut self.engine, &mut self.keeper, &self.settings.places.journal.path, &now);
         self.roster.tend(&mut self.keeper, &now);
         self.check_in(&now, has_records);
+        if has_records {
+            self.fleet.note(self.engine.next_seq().saturating_sub(1));
+        }
         self.tell_machines(&now, has_records);
         self.service.turn_finished(now.mono);
-    }
-
-    fn run(&mut self, effect: Effect) {
-        match effect {
-            Effect::Send { target, page } => self.hand_over(&target, *page),
-            Effect::Withdraw { page } => self.channels.withdraw(page),
-            Effect::Command { switching, relay, topic, payload } => {
-                // A command that waits for a broker would switch something at a time that
-                // nobody chose.
-                let published = match &self.health.deaf {
-                    Some(why) => Err(format!("the broker can't be heard: {why}")),
-                    None => self.outlet.command(switching, relay, topic, payload),
-                };
-                if let Err(why) = published {
-                    self.take(Input::Commanded { switching, failed: Some(why) });
-                }
-            }
-        }
     }
 }
 

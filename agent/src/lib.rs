@@ -41,6 +41,8 @@ pub mod checkin;
 
 pub mod joining;
 
+pub mod events;
+
 pub mod witness;
 
 pub mod site;

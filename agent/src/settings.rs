@@ -13,6 +13,7 @@ mod broker;
 mod channels;
 mod checkin;
 mod contacts;
+mod events;
 mod files;
 mod gateway;
 mod in_clear;
@@ -33,6 +34,7 @@ pub use channels::{
     UnusableChannel,
 };
 pub use checkin::CheckInSettings;
+pub use events::{EventsSettings, FleetSettings};
 pub use files::{NamedFile, UnusableFile};
 pub use kept::{keep_settings, kept_settings, write_whole};
 pub use outputs::{key_of, usual_reply_topic};
@@ -46,7 +48,7 @@ pub use web::{USUAL_LISTEN, WebSettings, WebTls};
 pub use witness::WitnessSettings;
 
 use crate::answers::{AnswerSettings, MailboxSettings};
-use crate::modem::{ModemSettings, Number};
+use crate::modem::ModemSettings;
 use files::Files;
 use jiff::tz::TimeZone;
 use places::SitePlaces;
@@ -67,6 +69,10 @@ pub struct Settings {
     pub broker: BrokerSettings,
     /// How the site shows its witness that it lives, if it does.
     pub check_in: Option<CheckInSettings>,
+    /// Whether the site tells its records to a fleet's journal.
+    pub events: Option<EventsSettings>,
+    /// Where the records of watched sites are kept, if they are.
+    pub fleet: Option<FleetSettings>,
     /// What it needs as the witness of sites that join by a link, if it is one.
     pub witness: Option<WitnessSettings>,
     /// The way to the readings that need no broker.
@@ -171,7 +177,14 @@ impl Settings {
         let (check_in, why) =
             files.noting(|| root.get("check-in").and_then(|item| CheckInSettings::read(item, files)));
         let check_in = check_in.filter(|_| why.is_none());
+        let events = root
+            .get("events")
+            .and_then(|item| EventsSettings::read(item, check_in.as_ref(), root.has("check-in")));
         note("check-in", why);
+        let (fleet, why) =
+            files.noting(|| root.get("fleet").and_then(|item| FleetSettings::read(item, files)));
+        let fleet = fleet.filter(|_| why.is_none());
+        note("fleet", why);
         let rules = places.as_ref().map(|places| places.rules.as_path());
         let (witness, why) =
             files.noting(|| root.get("witness").and_then(|item| WitnessSettings::read(item, files, rules)));
@@ -203,6 +216,8 @@ impl Settings {
             trust: trust.unwrap_or_default(),
             broker: broker?,
             check_in,
+            events,
+            fleet,
             witness,
             sources,
             log: log.unwrap_or_default(),
@@ -227,6 +242,8 @@ impl Settings {
             ("[modem]", self.modem != other.modem),
             ("[answers.mail]", self.mailbox() != other.mailbox()),
             ("[check-in]", differ(&self.check_in, &other.check_in)),
+            ("[events]", self.events != other.events),
+            ("[fleet]", self.fleet != other.fleet),
             ("[journal]", self.places.journal != other.places.journal),
             ("[control]", self.places.control != other.places.control),
             ("[web]", self.web != other.web),
@@ -295,41 +312,6 @@ impl Settings {
     /// The topic below which contacts answer.
     pub fn answer_topic(&self) -> Option<String> {
         self.answers.as_ref()?.topic.clone()
-    }
-
-    /// Whose addresses answers by mail may come from, in small letters, by the names that rule
-    /// files use.
-    pub fn addresses(&self) -> BTreeMap<String, String> {
-        let theirs = |(target, channel): (&Target, &ChannelSettings)| match (&target.contact, channel) {
-            (Some(contact), ChannelSettings::Mail(to)) => {
-                Some((to.email.to_string().to_lowercase(), contact.clone()))
-            }
-            _ => None,
-        };
-        self.channels.iter().filter_map(theirs).collect()
-    }
-
-    /// Whose numbers texts may come from, by the names that rule files use.
-    pub fn numbers(&self) -> Vec<(Number, String)> {
-        let theirs = |(target, channel): (&Target, &ChannelSettings)| match (&target.contact, channel) {
-            (Some(contact), ChannelSettings::Text(number)) => Some((number.clone(), contact.clone())),
-            _ => None,
-        };
-        self.channels.iter().filter_map(theirs).collect()
-    }
-
-    /// People whose every way needs the router: as pages say their names.
-    pub fn cut_off_without_router(&self) -> Vec<&str> {
-        let cut_off = |name: &String| {
-            let mut theirs =
-                self.channels.iter().filter(|(target, _)| target.contact.as_ref() == Some(name)).peekable();
-            theirs.peek().is_some() && theirs.all(|(_, channel)| channel.needs_router())
-        };
-        self.contacts
-            .iter()
-            .filter(|(name, _)| cut_off(name))
-            .map(|(_, contact)| contact.name.as_str())
-            .collect()
     }
 
     fn siren_settings(&self) -> impl Iterator<Item = (&Target, &SirenSettings)> {

@@ -18,6 +18,7 @@ pub mod http;
 pub mod manual;
 pub mod modem;
 pub mod mosquitto;
+pub mod postgres;
 pub mod proof;
 pub mod relay;
 pub mod smtp;

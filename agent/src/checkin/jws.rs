@@ -93,7 +93,7 @@ pub fn seal(key: &SiteKey, body: &[u8]) -> String {
 }
 
 /// The signed form of something of this kind.
-pub(crate) fn seal_as(key: &SiteKey, kind: &'static str, body: &[u8]) -> String {
+pub fn seal_as(key: &SiteKey, kind: &'static str, body: &[u8]) -> String {
     sign(key, &header(kind), body)
 }
 
@@ -156,6 +156,16 @@ mod tests {
         let again = SiteKey::read(line.expose()).expect("the key again");
         assert_eq!(seal(&again, b"alive"), sealed, "a seed gives the same signatures");
         assert!(!format!("{key:?}").contains(line.expose()), "the private half is not shown");
+    }
+
+    #[test]
+    fn a_signature_of_one_kind_is_none_of_another() {
+        let (key, _) = SiteKey::make().expect("a key");
+        let other = seal_as(&key, "slackwater-other", b"{}");
+        assert_eq!(open_as(&key.public(), "slackwater-other", other.as_bytes()), Ok(b"{}".to_vec()));
+        assert_eq!(open(&key.public(), other.as_bytes()), Err(NotSealed::Garbled));
+        let check_in = seal(&key, b"{}");
+        assert_eq!(open_as(&key.public(), "slackwater-other", check_in.as_bytes()), Err(NotSealed::Garbled));
     }
 
     #[test]

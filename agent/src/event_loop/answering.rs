@@ -3,7 +3,6 @@
 use super::answer_inputs::MOST_WRONG;
 use super::{EventLoop, health, status_words};
 use crate::answers::Mailbox;
-use crate::checkin::CheckInSender;
 use crate::control::{ControlReply, Request};
 use slackwater_rules::engine::{Input, OperatorCommand};
 use slackwater_rules::record::By;
@@ -38,7 +37,7 @@ impl EventLoop {
                 let status = self.engine.status(now);
                 self.health.mailbox = self.answers.mailbox.as_ref().and_then(Mailbox::view);
                 self.health.look(&self.channels, &self.keeper, self.context.modem.as_ref());
-                self.health.check_ins = self.sender.as_ref().map(CheckInSender::health).unwrap_or_default();
+                self.health.check_ins = self.ways_out();
                 self.health.watched = self.roster.totals();
                 self.health.silence = self.engine.silence_at(now.mono).map(|silence| {
                     let (left, who) = (silence.until - now.mono, &silence.by.who);

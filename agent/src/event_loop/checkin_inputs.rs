@@ -2,6 +2,7 @@
 //! this site's own go out after finished turns.
 
 use super::EventLoop;
+use crate::checkin::{CheckInSender, WayHealth};
 use crate::secret::strike_out;
 use slackwater_rules::checkin::{self, Believed, CheckinFacts, CheckinRefusal};
 use slackwater_rules::engine::Arrival;
@@ -65,12 +66,20 @@ impl EventLoop {
         self.sender = Some(sender);
     }
 
+    /// How each way is by which this site tells others of itself.
+    pub(super) fn ways_out(&self) -> Vec<(&'static str, WayHealth)> {
+        let check_ins = self.sender.as_ref().map(CheckInSender::health).unwrap_or_default();
+        let events = self.fleet.health_out().map(|health| ("events", health));
+        check_ins.into_iter().chain(events).collect()
+    }
+
     /// Says that the watch is being stopped.
     pub(super) async fn say_farewell(&mut self, why: &str) {
         if let Some(sender) = self.sender.take() {
             let now = self.clock.now();
             sender.farewell(&now, &self.facts(Some(why))).await;
         }
+        self.fleet.farewell(self.engine.next_seq().saturating_sub(1)).await;
     }
 
     fn facts<'a>(&'a self, stopping: Option<&'a str>) -> CheckinFacts<'a> {

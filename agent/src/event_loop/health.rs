@@ -43,6 +43,8 @@ pub(super) struct PartsHealth {
     pub(super) channels: BTreeMap<Target, channels::ChannelHealth>,
     /// How this site's check-ins get out, each way.
     pub(super) check_ins: Vec<(&'static str, WayHealth)>,
+    /// How the fleet's journal is, if one is kept here.
+    pub(super) fleet: Option<Result<(), String>>,
     /// The silence of this site that somebody has announced, in words.
     pub(super) silence: Option<String>,
     /// How many check-ins of other sites were taken, and turned away for each cause.
@@ -63,6 +65,7 @@ impl Default for PartsHealth {
             modem: None,
             channels: BTreeMap::new(),
             check_ins: Vec::new(),
+            fleet: None,
             silence: None,
             watched: (0, BTreeMap::new()),
         }
@@ -81,7 +84,9 @@ impl PartsHealth {
     pub(super) fn set_up(&self) -> Option<String> {
         let parts = self.unusable.iter().filter(|(part, _)| !part.starts_with("contact."));
         let parts = parts.map(|(part, why)| format!("{part}: {}", tame(why, LONGEST_UNUSABLE)));
-        let all: Vec<_> = self.reload_refused.iter().cloned().chain(parts).collect();
+        let fleet = self.fleet.iter().filter_map(|fleet| fleet.as_ref().err());
+        let fleet = fleet.map(|why| format!("the fleet's journal: {why}"));
+        let all: Vec<_> = self.reload_refused.iter().cloned().chain(parts).chain(fleet).collect();
         (!all.is_empty()).then(|| all.join("; "))
     }
 
@@ -122,6 +127,7 @@ pub(super) fn json(status: &Status, health: &PartsHealth, plan: &Plan) -> String
             "sources": health.sources,
             "journal": health.journal,
             "mailbox": health.mailbox.as_ref().map(|view| json!({"well": view.is_ok(), "why": view.as_ref().err()})),
+            "fleet": health.fleet.as_ref().map(|view| json!({"well": view.is_ok(), "why": view.as_ref().err()})),
             "modem": health.modem.as_ref().map(|view| json!({"well": view.is_ok(), "view": view.as_ref().unwrap_or_else(|why| why)})),
             "unusable": health.unusable,
             "ill": ill(status, health),

@@ -72,6 +72,7 @@ impl EventLoop {
     /// channel, and after whatever else may have changed it.
     pub(super) fn tell_health(&mut self) {
         let now = self.clock.now();
+        self.health.fleet = self.fleet.health_kept();
         let untrusted = (!now.wall_trusted).then_some(UNTRUSTED);
         let mut parts = vec![
             (Part::Journal, health(self.keeper.ailment())),

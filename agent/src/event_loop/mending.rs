@@ -168,6 +168,14 @@ impl EventLoop {
                 Err(why) => tracing::error!("check-ins: {why}"),
             }
             self.settings.check_in = Some(own.clone());
+            self.settings.events.clone_from(&site.settings.events);
+            self.fleet.start_out(&self.settings, &self.clock);
+        }
+        if mended("fleet")
+            && let Some(own) = &site.settings.fleet
+        {
+            self.settings.fleet = Some(own.clone());
+            self.fleet.start_kept(&self.settings, self.engine.plan());
         }
     }
 }

@@ -2,11 +2,12 @@
 //! sends it, and leaves only if the register of outputs gives the topic and the words to that
 //! sender: a siren of before a reload, or a fault of ours, must not switch a heater.
 
-use super::SIRENS;
+use super::{EventLoop, SIRENS};
 use crate::channels::{NotPublished, Publish, Publishing};
 use crate::mqtt;
 use crate::settings::usual_reply_topic;
 use bytes::Bytes;
+use slackwater_rules::engine::{Effect, Input};
 use slackwater_rules::plan::{Publisher, Register};
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -125,6 +126,27 @@ impl Publish for Outlet {
             let gone = || NotPublished::Yet { why: "the watch ends".to_owned(), perhaps: true };
             answer.await.unwrap_or_else(|_| Err(gone()))
         })
+    }
+}
+
+impl EventLoop {
+    /// Does what the engine wants done in the world: its record is committed.
+    pub(super) fn run(&mut self, effect: Effect) {
+        match effect {
+            Effect::Send { target, page } => self.hand_over(&target, *page),
+            Effect::Withdraw { page } => self.channels.withdraw(page),
+            Effect::Command { switching, relay, topic, payload } => {
+                // A command that waits for a broker would switch something at a time that
+                // nobody chose.
+                let published = match &self.health.deaf {
+                    Some(why) => Err(format!("the broker can't be heard: {why}")),
+                    None => self.outlet.command(switching, relay, topic, payload),
+                };
+                if let Err(why) = published {
+                    self.take(Input::Commanded { switching, failed: Some(why) });
+                }
+            }
+        }
     }
 }
 

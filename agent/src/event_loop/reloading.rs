@@ -78,6 +78,7 @@ impl EventLoop {
         self.health.sources.clear();
         self.outlet.adopt(site.outputs);
         let turn = self.engine.adopt(now, site.plan);
+        self.fleet.adopt(self.engine.plan());
         if self.engine.wants_past().is_some() {
             // The newest readings are still in memory.
             self.keeper.flush(&now);
@@ -100,7 +101,11 @@ impl EventLoop {
             false => self.handle.reconnect(connection(&site.settings.broker, filters)),
         };
         match heard {
-            Ok(()) => self.settings.broker = site.settings.broker.clone(),
+            Ok(()) if self.settings.broker == site.settings.broker => {}
+            Ok(()) => {
+                self.settings.broker = site.settings.broker.clone();
+                self.fleet.start_kept(&self.settings, self.engine.plan());
+            }
             Err(wrong) => {
                 let wrong: Vec<_> = wrong.iter().map(ToString::to_string).collect();
                 tracing::error!("the broker stays as it was: {}", wrong.join("; "));

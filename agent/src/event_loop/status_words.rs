@@ -240,6 +240,11 @@ fn own_parts(out: &mut String, status: &Status, health: &PartsHealth, plan: &Pla
             (None, None) => lines.push(format!("{way}: not used yet")),
         }
     }
+    match &health.fleet {
+        Some(Ok(())) => well.push("fleet's journal kept".to_owned()),
+        Some(Err(why)) => lines.push(format!("fleet's journal NOT KEPT: {why}")),
+        None => {}
+    }
     lines.extend(health.silence.clone());
     let (taken, refused) = &health.watched;
     if *taken > 0 || !refused.is_empty() {

@@ -5,7 +5,6 @@
 
 use super::EventLoop;
 use super::health::PartsHealth;
-use crate::checkin::CheckInSender;
 use crate::tls::expiry;
 use jiff::Timestamp;
 use serde_json::json;
@@ -56,7 +55,7 @@ impl EventLoop {
         self.telling.due = Some(now.mono + AGAIN);
         let status = self.engine.status(*now);
         self.health.look(&self.channels, &self.keeper, self.context.modem.as_ref());
-        self.health.check_ins = self.sender.as_ref().map(CheckInSender::health).unwrap_or_default();
+        self.health.check_ins = self.ways_out();
         self.write_metrics(&status);
         self.publish_state(&status);
     }

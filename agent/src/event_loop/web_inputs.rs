@@ -6,7 +6,6 @@ use super::EventLoop;
 use super::answer_inputs::{AnswerWay, CodeSaid};
 use super::health::PartsHealth;
 use crate::answers::Mailbox;
-use crate::checkin::CheckInSender;
 use crate::control::ControlReply;
 use crate::plain_text::tame;
 use crate::settings::{Places, Settings, WebSettings};
@@ -192,7 +191,7 @@ impl EventLoop {
         let plan = Arc::clone(self.engine.plan());
         self.health.mailbox = self.answers.mailbox.as_ref().and_then(Mailbox::view);
         self.health.look(&self.channels, &self.keeper, self.context.modem.as_ref());
-        self.health.check_ins = self.sender.as_ref().map(CheckInSender::health).unwrap_or_default();
+        self.health.check_ins = self.ways_out();
         let parts = parts(&self.health, view.at.wall_trusted, &plan);
         HouseLook { view, plan, parts }
     }
@@ -260,6 +259,9 @@ fn parts(health: &PartsHealth, clock_trusted: bool, plan: &Plan) -> Vec<PartSeen
     if let Some(modem) = &health.modem {
         let well = modem.as_ref().map_or("", String::as_str);
         part("Modem", modem.as_ref().err().map(String::as_str), well);
+    }
+    if let Some(fleet) = &health.fleet {
+        part("Fleet's journal", fleet.as_ref().err().map(String::as_str), "kept");
     }
     for (source, why) in &health.sources {
         part(source, why.as_deref(), "answers");

@@ -1,9 +1,11 @@
 //! `[contact.…]` and `[channel.…]`: the people with their hours and absences, and the sirens,
 //! which belong to nobody.
 
+use super::Settings;
 use super::channels::{ChannelSettings, channel};
 use super::files::Files;
 use super::reader::{is_name, line};
+use crate::modem::Number;
 use jiff::civil::{Date, Time};
 use slackwater_rules::diagnostic::{Finding, Item, Table, did_you_mean, listed};
 use slackwater_rules::plan::ways::Skill;
@@ -283,4 +285,41 @@ fn day_and_time(item: Item<'_>) -> Option<(Date, Option<Time>)> {
             Some(help),
         )
     })
+}
+
+impl Settings {
+    /// Whose addresses answers by mail may come from, in small letters, by the names that rule
+    /// files use.
+    pub fn addresses(&self) -> BTreeMap<String, String> {
+        let theirs = |(target, channel): (&Target, &ChannelSettings)| match (&target.contact, channel) {
+            (Some(contact), ChannelSettings::Mail(to)) => {
+                Some((to.email.to_string().to_lowercase(), contact.clone()))
+            }
+            _ => None,
+        };
+        self.channels.iter().filter_map(theirs).collect()
+    }
+
+    /// Whose numbers texts may come from, by the names that rule files use.
+    pub fn numbers(&self) -> Vec<(Number, String)> {
+        let theirs = |(target, channel): (&Target, &ChannelSettings)| match (&target.contact, channel) {
+            (Some(contact), ChannelSettings::Text(number)) => Some((number.clone(), contact.clone())),
+            _ => None,
+        };
+        self.channels.iter().filter_map(theirs).collect()
+    }
+
+    /// People whose every way needs the router: as pages say their names.
+    pub fn cut_off_without_router(&self) -> Vec<&str> {
+        let cut_off = |name: &String| {
+            let mut theirs =
+                self.channels.iter().filter(|(target, _)| target.contact.as_ref() == Some(name)).peekable();
+            theirs.peek().is_some() && theirs.all(|(_, channel)| channel.needs_router())
+        };
+        self.contacts
+            .iter()
+            .filter(|(name, _)| cut_off(name))
+            .map(|(_, contact)| contact.name.as_str())
+            .collect()
+    }
 }

@@ -73,6 +73,16 @@ impl Settings {
                 format!("the page in the house is served in the clear, because: {why}"),
             ))
         });
-        own.into_iter().chain(elsewhere).chain(sites).chain(upses).chain(mailbox).chain(web).collect()
+        let fleet = self.fleet.as_ref().filter(|fleet| !fleet.stays_here());
+        let fleet =
+            fleet.and_then(|fleet| told("fleet", &fleet.host, fleet.tls.is_some(), &fleet.in_clear_because));
+        own.into_iter()
+            .chain(elsewhere)
+            .chain(sites)
+            .chain(fleet)
+            .chain(upses)
+            .chain(mailbox)
+            .chain(web)
+            .collect()
     }
 }

@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::channels::AcceptedIf;
+use crate::modem::Number;
 use insta::assert_snapshot;
 use jiff::civil::{Time, date};
 use slackwater_rules::alarm::Priority;
@@ -510,6 +511,9 @@ fn the_sample_site_is_right() {
 #[test]
 fn everything_that_the_sample_leaves_out_is_right_too() {
     let sample = include_str!("../../../deploy/sample/agent.toml");
+    // It comes last, and is a mistake in a program that was built without.
+    let without = sample.split_once("#[fleet]").map(|(before, _)| before);
+    let sample = without.filter(|_| cfg!(not(feature = "fleet"))).unwrap_or(sample);
     // A line that begins with `#key =` is a setting that is left out; prose has a space after `#`.
     let is_setting = |line: &str| {
         line.starts_with('#') && line[1..].starts_with(|c: char| c.is_ascii_lowercase() || c == '[')
@@ -527,10 +531,49 @@ fn everything_that_the_sample_leaves_out_is_right_too() {
         .file("sim-pin", "4711\n", 0o600)
         .file("imap-password", "x\n", 0o600)
         .file("site-password", "x\n", 0o600)
+        .file("fleet-password", "x\n", 0o600)
         // RFC 8037, appendix A.1 (from memory).
         .file("check-in-key", "nWGxne_9WmC6hEr0kuwsxERJxWl7MmkZcDusAxyuf2A\n", 0o600)
         .file("push.txt", "{title}\n", 0o644)
         .settings();
+}
+
+#[test]
+fn events_go_where_check_ins_go_by_mqtt_and_nowhere_else() {
+    let key = "nWGxne_9WmC6hEr0kuwsxERJxWl7MmkZcDusAxyuf2A\n";
+    let desk = |more: &str| with(more).file("key", key, 0o600);
+    let check_in =
+        |way: &str| format!("[check-in]\nname = \"halyard\"\nkey-file = \"key\"\n{way}\n[events]\n");
+    let by_broker = check_in("broker = { host = \"localhost\" }");
+    assert!(desk(&by_broker).settings().events.is_some());
+    assert!(desk(&by_broker.replace("[events]", "")).settings().events.is_none());
+    for nowhere in ["[events]\n".to_owned(), check_in("post = { url = \"https://example.org/x\" }")] {
+        let said = desk(&nowhere).mistakes();
+        assert!(said.contains("events would go nowhere"), "{said}");
+    }
+}
+
+#[cfg(feature = "fleet")]
+#[test]
+fn a_fleets_database_elsewhere_is_reached_in_the_clear_only_for_a_reason() {
+    let fleet = |more: &str| with(&format!("[fleet]\n{more}\n"));
+    let settings = fleet("host = \"/var/run/postgresql\"").settings();
+    let own = settings.fleet.expect("there");
+    assert_eq!((own.port, own.database.as_str(), own.keep_weeks), (5_432, "slackwater", 104));
+    let elsewhere = "host = \"db.example.org\"";
+    assert!(fleet(elsewhere).mistakes().contains("in the clear"));
+    assert!(fleet(&format!("{elsewhere}\ntls = true")).settings().in_clear().is_empty());
+    let because = format!("{elsewhere}\nin-clear-because = \"a tunnel of its own\"");
+    assert_eq!(fleet(&because).settings().in_clear()[0].0, "fleet.in-clear-because");
+    assert!(fleet("").mistakes().contains("host"), "it has no usual place");
+    assert!(fleet("host = \"localhost\"\nkeep-weeks = 0").mistakes().contains("keep-weeks"));
+}
+
+#[cfg(not(feature = "fleet"))]
+#[test]
+fn a_program_without_a_fleets_journal_says_so() {
+    let said = with("[fleet]\nhost = \"localhost\"\n").mistakes();
+    assert!(said.contains("built without a fleet's journal"), "{said}");
 }
 
 #[test]
@@ -604,6 +647,8 @@ fn no_section_takes_a_key_that_it_does_not_know() {
         "[check-in.broker]",
         "[check-in.post]",
         "[check-in.goes-dark]",
+        "[events]",
+        "[fleet]",
         "[contact.ines.channel.mail]\nkind = \"mail\"",
         "[contact.ines.channel.push]\nkind = \"push\"",
         "[contact.ines.channel.text]\nkind = \"text\"",

@@ -5,7 +5,8 @@ use std::path::Path;
 use syn::{Attribute, ImplItem, Item, TraitItem};
 
 /// Where code that ships stands.
-const SHIPS: [&str; 4] = ["rules/time/src", "rules/forecast/src", "rules/src", "agent/src"];
+const SHIPS: [&str; 5] =
+    ["rules/time/src", "rules/forecast/src", "rules/src", "agent/fleet/src", "agent/src"];
 
 /// One file that ships.
 pub struct File {

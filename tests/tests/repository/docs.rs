@@ -18,9 +18,9 @@ fn blocks(document: &str) -> Vec<&str> {
 }
 
 /// Sections of the agent's configuration that no rule file has.
-const AGENTS: [&str; 17] = [
+const AGENTS: [&str; 19] = [
     "answers", "broker", "check-in", "contact", "channel", "clock", "control", "journal", "log", "mail",
-    "modem", "sources", "ups", "tls", "metrics", "web", "witness",
+    "modem", "sources", "ups", "tls", "metrics", "web", "events", "fleet", "witness",
 ];
 
 /// The sample with what a block says in place of what the sample says there.
@@ -55,7 +55,7 @@ fn merge(there: &mut Value, value: &Value, depth: usize) {
 #[test]
 fn every_example_of_the_readme_and_the_manual_passes_check() {
     let home = sample(SLACKWATER).expect("a folder");
-    for secret in ["ups-password", "site-password", "sim-pin", "imap-password"] {
+    for secret in ["ups-password", "site-password", "sim-pin", "imap-password", "fleet-password"] {
         home.write(secret, "4711").expect("written");
     }
     home.say(&["witness", "key", "--out", &home.folder().join("check-in-key").display().to_string()]).well();

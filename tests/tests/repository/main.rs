@@ -3,6 +3,7 @@
 #![cfg(test)]
 
 mod docs;
+mod fleet;
 mod layers;
 mod map;
 mod structure;
@@ -47,7 +48,7 @@ fn files(folder: &str) -> Vec<String> {
 fn sources() -> Vec<String> {
     let ships =
         |name: &String| name.ends_with(".rs") && !name.ends_with("/tests.rs") && !name.contains("/tests/");
-    let found: Vec<_> = ["rules/time/src", "rules/forecast/src", "rules/src", "agent/src"]
+    let found: Vec<_> = ["rules/time/src", "rules/forecast/src", "rules/src", "agent/fleet/src", "agent/src"]
         .into_iter()
         .flat_map(files)
         .filter(ships)
@@ -129,7 +130,7 @@ fn every_source_file_begins_with_what_it_is_for() {
 /// Clippy refuses what panics, in every package alike.
 #[test]
 fn every_package_has_the_lints_of_the_workspace() {
-    for package in ["rules/time", "rules/forecast", "rules", "agent", "tests"] {
+    for package in ["rules/time", "rules/forecast", "rules", "agent/fleet", "agent", "tests"] {
         let manifest: toml::Table = text(&format!("{package}/Cargo.toml")).parse().expect("TOML");
         assert_eq!(manifest["lints"]["workspace"].as_bool(), Some(true), "{package}");
     }
