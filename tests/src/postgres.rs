@@ -1,8 +1,10 @@
 //! A real database for tests: PostgreSQL as its own process, on a free port of 127.0.0.1, in a
 //! fresh folder, as a user who is not root.
 
+use crate::certs::Identity;
 use crate::mosquitto::free_port;
 use rustix::process::{Pid, Signal, kill_process};
+use std::io::Write as _;
 use std::os::unix::fs::{PermissionsExt, chown};
 use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
@@ -87,6 +89,15 @@ impl Postgres {
     /// # Errors
     /// When it can't be set up or does not start; with its log.
     pub fn start() -> io::Result<Self> {
+        Self::start_as(None)
+    }
+
+    /// The same, which takes connections under TLS with this identity, and no others but from psql
+    /// here, which looks at no certificate.
+    ///
+    /// # Errors
+    /// When it can't be set up or does not start; with its log.
+    pub fn start_as(identity: Option<&Identity>) -> io::Result<Self> {
         let folder = tempfile::tempdir()?;
         fs::write(folder.path().join("password"), LOGIN.1)?;
         fs::set_permissions(folder.path(), fs::Permissions::from_mode(0o755))?;
@@ -108,6 +119,19 @@ impl Postgres {
                 .arg(folder.path().join("password"))
                 .arg(&data),
         )?;
+        if let Some(identity) = identity {
+            for (from, name) in [(&identity.certificate, "server.crt"), (&identity.key, "server.key")] {
+                let own = data.join(name);
+                fs::copy(from, &own)?;
+                fs::set_permissions(&own, fs::Permissions::from_mode(0o600))?;
+                if let Some((user, group)) = own_user()? {
+                    chown(&own, Some(user), Some(group))?;
+                }
+            }
+            fs::write(data.join("pg_hba.conf"), "hostssl all all 127.0.0.1/32 scram-sha-256\n")?;
+            let configuration = fs::OpenOptions::new().append(true).open(data.join("postgresql.conf"));
+            configuration?.write_all(b"ssl = on\n")?;
+        }
         let port = free_port()?;
         let child = launch(folder.path(), port)?;
         let mut server = Self { child, folder, port };
@@ -151,6 +175,8 @@ impl Postgres {
             "--host=127.0.0.1",
         ]);
         psql.env("PGPASSWORD", LOGIN.1).env("PGCONNECT_TIMEOUT", "5");
+        // It would look for certificates of ours in a home that is not its user's.
+        psql.env("HOME", self.folder.path());
         // Also where a test has set the database to be read only.
         psql.env("PGOPTIONS", "-c default_transaction_read_only=off");
         psql.args(["--port", &self.port.to_string(), "--username", LOGIN.0, "--dbname", database]);

@@ -109,7 +109,16 @@ impl fmt::Display for StoreError {
     }
 }
 
-impl std::error::Error for StoreError {}
+impl std::error::Error for StoreError {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        match self {
+            // What the server says stands in the words already.
+            Self::Database(error) if error.as_db_error().is_some() => None,
+            Self::Database(error) => std::error::Error::source(error),
+            Self::Newer { .. } | Self::Silent => None,
+        }
+    }
+}
 
 impl From<tokio_postgres::Error> for StoreError {
     fn from(error: tokio_postgres::Error) -> Self {

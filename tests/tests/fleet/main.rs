@@ -4,6 +4,7 @@
 
 #![cfg(test)]
 
+mod database;
 mod faults;
 mod form;
 mod intruders;
