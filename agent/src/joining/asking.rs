@@ -4,7 +4,7 @@
 //! same site is not disturbed.
 
 use super::link::JoinLink;
-use super::proof::{self, Heard, LARGEST};
+use super::proof::{self, JoinVerdict, LARGEST};
 use super::{answer_topic, request_topic};
 use crate::checkin::SiteKey;
 use crate::mqtt::{self, MqttEvent, MqttSettings, Tls};
@@ -125,11 +125,11 @@ async fn hear(
                     handle.ack(ack);
                 }
                 match heard {
-                    Heard::Taken => return Ok(()),
-                    Heard::Refused(why) => return Err(NotJoined::Refused(why)),
+                    JoinVerdict::Taken => return Ok(()),
+                    JoinVerdict::Refused(why) => return Err(NotJoined::Refused(why)),
                     // Anybody may write there: the right one may still answer.
-                    Heard::Stranger => stranger = true,
-                    Heard::Nothing => {}
+                    JoinVerdict::Stranger => stranger = true,
+                    JoinVerdict::Nothing => {}
                 }
             }
             Some(

@@ -115,7 +115,7 @@ pub fn answer(key: &SiteKey, request: &[u8], verdict: Result<(), &str>) -> Strin
 
 /// What came where answers come, as the site that sent `request` hears it.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Heard {
+pub enum JoinVerdict {
     /// The witness has taken the key.
     Taken,
     /// It has not, for this reason.
@@ -127,19 +127,19 @@ pub enum Heard {
 }
 
 /// Reads it; `witness` is the public half of the key that the link names.
-pub fn heard(payload: &[u8], witness: &str, request: &[u8]) -> Heard {
+pub fn heard(payload: &[u8], witness: &str, request: &[u8]) -> JoinVerdict {
     if payload.len() > LARGEST {
-        return Heard::Nothing;
+        return JoinVerdict::Nothing;
     }
     match open_as(witness, ANSWER, payload) {
-        Err(NotSealed::Garbled) => Heard::Nothing,
-        Err(NotSealed::Forged) => Heard::Stranger,
+        Err(NotSealed::Garbled) => JoinVerdict::Nothing,
+        Err(NotSealed::Forged) => JoinVerdict::Stranger,
         Ok(body) => match serde_json::from_slice::<JoinAnswer>(&body) {
             Ok(told) if told.version == VERSION && told.to == named(request) => match told.why {
-                None => Heard::Taken,
-                Some(why) => Heard::Refused(tame(&why, LONGEST_WHY)),
+                None => JoinVerdict::Taken,
+                Some(why) => JoinVerdict::Refused(tame(&why, LONGEST_WHY)),
             },
-            Ok(_) | Err(_) => Heard::Nothing,
+            Ok(_) | Err(_) => JoinVerdict::Nothing,
         },
     }
 }
@@ -151,11 +151,11 @@ pub(super) fn promise(octets: &[u8]) {
     let key = SiteKey::read("nWGxne_9WmC6hEr0kuwsxERJxWl7MmkZcDusAxyuf2A").expect("a key");
     let public = key.public();
     assert!(proved(octets, "halyard", &public, &public).is_err());
-    assert!(matches!(heard(octets, &public, b"x"), Heard::Nothing | Heard::Stranger));
+    assert!(matches!(heard(octets, &public, b"x"), JoinVerdict::Nothing | JoinVerdict::Stranger));
     let signed = seal_as(&key, REQUEST, octets);
     assert!(proved(signed.as_bytes(), "halyard", &public, &public).is_err(), "no proof of a key in it");
     let told = seal_as(&key, ANSWER, octets);
-    if let Heard::Refused(why) = heard(told.as_bytes(), &public, b"x") {
+    if let JoinVerdict::Refused(why) = heard(told.as_bytes(), &public, b"x") {
         assert!(!why.contains(char::is_control));
     }
 }
@@ -198,14 +198,14 @@ mod tests {
     fn an_answer_is_the_witness_s_and_to_this_request() {
         let (witness, asked) = (key(), b"asked".as_slice());
         let hear = |answer: &str| heard(answer.as_bytes(), &witness.public(), asked);
-        assert_eq!(hear(&answer(&witness, asked, Ok(()))), Heard::Taken);
+        assert_eq!(hear(&answer(&witness, asked, Ok(()))), JoinVerdict::Taken);
         let refused = hear(&answer(&witness, asked, Err("the link\nhas been used")));
         assert!(
-            matches!(refused, Heard::Refused(why) if why.contains("has been used") && !why.contains('\n'))
+            matches!(refused, JoinVerdict::Refused(why) if why.contains("has been used") && !why.contains('\n'))
         );
-        assert_eq!(hear(&answer(&key(), asked, Ok(()))), Heard::Stranger);
-        assert_eq!(hear(&answer(&witness, b"other", Ok(()))), Heard::Nothing);
-        assert_eq!(hear(&"A".repeat(LARGEST + 1)), Heard::Nothing);
+        assert_eq!(hear(&answer(&key(), asked, Ok(()))), JoinVerdict::Stranger);
+        assert_eq!(hear(&answer(&witness, b"other", Ok(()))), JoinVerdict::Nothing);
+        assert_eq!(hear(&"A".repeat(LARGEST + 1)), JoinVerdict::Nothing);
     }
 
     proptest! {
