@@ -190,7 +190,7 @@ impl CallOut {
     /// waits out its on-delay, nor before the watch has listened once.
     fn settled_at(&self, since: Moment, facts: &dyn Facts) -> Moment {
         let again = self.members.iter().filter_map(|member| facts.about_to_raise(&member.alarm)).max();
-        let waits = again.map(|at| at + Span::millis(1)).into_iter().chain(self.listens_until(facts));
+        let waits = again.into_iter().chain(self.listens_until(facts));
         waits.fold(since + self.settle(facts), Moment::max)
     }
 

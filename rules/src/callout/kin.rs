@@ -3,7 +3,7 @@
 //! alarm that two could claim goes to the one of higher rank, or else to the older.
 
 use super::facts::{Facts, MayBeAkin};
-use super::member::Member;
+use super::member::{Condition, Member};
 use super::state::{CallOut, Phase};
 use crate::record::{CallKind, Joined, Seq};
 use crate::time::{Moment, Span};
@@ -45,15 +45,16 @@ pub fn home<'a>(
     claims.max_by_key(weight).map(|call| call.id)
 }
 
-/// The standing members of a held digest that are of this alarm's kin, as they join another
-/// call-out.
+/// The members of a held digest that are of this alarm's kin, as they join another call-out: those
+/// that stand; what only waits for a hand is said where it is.
 pub fn kin_in(call: &CallOut, alarm: &str, facts: &dyn Facts) -> Vec<Joined> {
     let related = Related::of(alarm, facts);
     let is_related = |member: &&Member| {
         let name = member.alarm.as_str();
         related.explained.contains(name) || related.hidden.contains(name) || facts.akin(alarm, name)
     };
-    let kin = call.members.iter().filter(|member| member.stands()).filter(is_related);
+    let stands = |member: &&Member| member.latched || member.condition == Condition::Raised;
+    let kin = call.members.iter().filter(stands).filter(is_related);
     kin.map(|member| Joined {
         alarm: member.alarm.clone(),
         episode: member.episode,

@@ -39,12 +39,12 @@ fn hold(
     waits.then_some(until)
 }
 
-/// Whether it is quiet for something that people are to be asked for, and that is not held: it does
-/// not wait for the morning.
-pub fn cant_wait(call: &CallOut, facts: &dyn Facts, now: Moment) -> bool {
+/// The first for which people are to be asked although it is quiet for it: it does not wait for the
+/// morning.
+pub fn cant_wait<'a>(call: &'a CallOut, facts: &dyn Facts, now: Moment) -> Option<&'a Member> {
     let calling = call.members.iter().filter(|member| member.calls(now));
     let mut quiet = calling.filter(|member| facts.quiet_until(&member.ladder).is_some());
-    quiet.any(|member| holds(member, facts).is_none())
+    quiet.find(|member| holds(member, facts).is_none())
 }
 
 /// Until when quiet hours hold all for which people are to be asked; none if anything can't wait.

@@ -64,7 +64,9 @@ impl Decision<'_> {
             && let Some(may) = self.facts.may_wait_until(&joined.alarm)
         {
             // What is noticed later is listed, and waits with the rest; no longer than it may
-            // itself.
+            // itself, and quiet hours hold it.
+            let quiet = quiet::holds_newcomer(joined, self.facts, self.now);
+            let may = quiet.map_or(may, |quiet| may.max(quiet));
             let until = if self.call.stands() { until.min(may) } else { may };
             self.change(CallChange::Joined(Joined { listed: true, ..joined.clone() }));
             return self.wait_for_sight(until);

@@ -278,7 +278,7 @@ impl Callouts {
             next.then(Task::TendSirens { again: false });
         }
         let facts = Known { cx, about_channels: false };
-        let could_wait = call.kind == CallKind::Digest && !quiet::cant_wait(call, &facts, cx.mono());
+        let could_wait = call.kind == CallKind::Digest && quiet::cant_wait(call, &facts, cx.mono()).is_none();
         for tell in outcome.tells {
             let purpose = kept::purpose(&tell.message, tell.lead, could_wait);
             let Tell { target, message, about, rank, lead } = tell;

@@ -288,13 +288,14 @@ impl Delivery {
     }
 
     /// A channel works that did not: perhaps all ways are open again, so what waits for one is
-    /// tried at once; but for what a server has asked to be left alone with.
+    /// tried at once; but for what a server has asked to be left alone with, and for what was
+    /// tried in this moment.
     pub(super) fn on_way_open(&self, cx: &Context<'_>, next: &mut Next) {
         let patient = |sent: &Sent| sent.last.as_ref().and_then(Outcome::again_in).is_some();
         for sent in self.pages.values().filter(|sent| sent.is_pending() && !sent.is_held() && !patient(sent))
         {
             let reason = DeadlineReason::Retry(sent.id);
-            if cx.timers.get(reason).is_some() {
+            if cx.timers.get(reason).is_some_and(|at| at < cx.mono() + Sent::backoff(sent.deferred)) {
                 next.wake(reason, Some(cx.mono()));
             }
         }

@@ -7,13 +7,10 @@ use super::helping;
 use super::outlook::ActBy;
 use super::said::{Look, PageLine, Said, Short};
 use super::todo::SaidOnce;
-use super::ways;
+use super::ways::HelpAsked;
 use crate::alarm::Priority;
 use crate::card::{Card, Step};
-use crate::plan::ways::{Way, for_reader};
 use crate::plan::{Alarm, Contact};
-use crate::record::Purpose;
-use crate::site::Callee;
 use crate::words;
 use std::collections::BTreeSet;
 
@@ -35,9 +32,9 @@ impl Facts<'_> {
         said.under = self.call_under();
         let steps = self.steps();
         let todo = self.todo(&steps, &mut once);
-        let goes_on = todo.goes_on();
+        let help = HelpAsked { goes_on: todo.goes_on(), tell: self.to_tell(&steps) };
         said.part("What to do", todo.first);
-        said.part("How to answer", self.how_to_answer(goes_on, &self.to_tell(&steps)));
+        said.part("How to answer", self.how_to_answer(Some(&help)));
         said.part("What to do next", todo.then);
         said.part("Only for who knows the tank", todo.for_keeper);
         said.part("Words used here", self.what_words_mean(&said.plain(), &mut once));
@@ -231,66 +228,9 @@ impl Facts<'_> {
         words.into_iter().map(PageLine::Plain).collect()
     }
 
-    fn ways(&self) -> Vec<&Way> {
-        let kind = self.plan.directory.channels.get(self.target).copied();
-        for_reader(&self.plan.directory.ways, self.reader(), kind, self.at_hand)
-    }
-
-    /// The end of a text: how to answer it, and what that means.
-    pub(super) fn short_answer(&self) -> String {
-        ways::in_short(&self.ways(), self.code, "I take care of it")
-    }
-
-    /// By which ways, and what an answer means; and at which step to go on then.
-    pub(super) fn how_to_answer(&self, goes_on: Option<usize>, tell: &str) -> Vec<PageLine> {
-        let ways = self.ways();
-        // The steps go on below: nobody may take the answer for the end of them.
-        let then = goes_on.map(|step| format!(" Then step {step}.")).unwrap_or_default();
-        if ways.is_empty() {
-            return self.answer_by_phone(goes_on, tell, &then);
-        }
-        let mut lines = ways::lines(&ways, self.code, self.reader().map_or("", |(name, _)| name));
-        // Where nothing easy is left, a call is what a person can always make.
-        if ways.iter().all(|way| way.takes.is_some()) {
-            let call = helping::callees(self.plan, self.reader()).next();
-            lines.extend(call.map(|it| PageLine::of(format!("Or call {}.", it.with_number()))));
-        }
-        if self.purpose == Purpose::Call {
-            lines.push(PageLine::of(self.what_it_means() + &then));
-        }
-        lines
-    }
-
-    /// Whoever has no way to answer tells somebody who may have one; and goes on where nobody picks
-    /// up: who is not at home must not stop the one who is.
-    fn answer_by_phone(&self, goes_on: Option<usize>, tell: &str, then: &str) -> Vec<PageLine> {
-        let acts = self.purpose == Purpose::Call;
-        let call = match goes_on {
-            Some(next) if next > 2 => format!("After step {} call", next - 1),
-            Some(_) | None if acts => "After the first step call".to_owned(),
-            Some(_) | None => "Call".to_owned(),
-        };
-        let mut callees = helping::callees(self.plan, self.reader());
-        let whom = callees.next().map_or_else(|| "whoever keeps the tanks".to_owned(), Callee::with_number);
-        let other = callees.next().map(|it| format!(" Call {}.", it.with_number())).unwrap_or_default();
-        let nobody = match (acts, other.is_empty()) {
-            (true, true) => " Go on where it is dry; call again.".to_owned(),
-            (true, false) => format!("{other} Still none? Go on where it is dry; call again."),
-            (false, true) => " Call again later.".to_owned(),
-            (false, false) => other,
-        };
-        let code = self.code;
-        vec![
-            PageLine::of(format!(
-                "{call} {whom}. Say: I take care of it, code {code}{tell}. A reply reaches nobody.{then}"
-            )),
-            PageLine::of(format!("No answer, or a voicemail?{nobody}")),
-        ]
-    }
-
     /// An answer says who acts, and by when; for how long nobody else is called is another time,
     /// and both stand together, so that the later one is not taken for the time there is.
-    fn what_it_means(&self) -> String {
+    pub(super) fn what_it_means(&self) -> String {
         let all = if self.more_standing().0 > 0 { " all" } else { "" };
         let act = match self.due() {
             ActBy::Time(by) => format!(" by {by}"),

@@ -10,7 +10,7 @@ impl Facts<'_> {
         let mut said = Said { kind: Look::Test, heading: self.drill_heading(), ..Said::default() };
         said.under =
             vec!["This is a test of the call-out. Answer it as you would the real thing.".to_owned()];
-        said.part("How to answer", self.how_to_answer(None, ""));
+        said.part("How to answer", self.how_to_answer(None));
         said.part("Who was told", self.told());
         said.foot.extend(self.repeat());
         said.short = self.drill_short();

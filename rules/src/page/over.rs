@@ -161,7 +161,7 @@ impl Facts<'_> {
         if let Some(left) = all.len().checked_sub(NAMED).filter(|left| *left > 0) {
             said.part("More", vec![PageLine::of(format!("And {left} more."))]);
         }
-        said.part("How to answer", self.how_to_answer(None, ""));
+        said.part("How to answer", self.how_to_answer(None));
         said.foot.extend(self.repeat());
         let names: Vec<String> = all.iter().map(|matter| matter.heading()).collect();
         let what = match all.as_slice() {

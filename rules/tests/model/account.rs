@@ -157,7 +157,7 @@ impl<'a> Account<'a> {
 
     /// A rung that is due before the watch has listened once waits for that, a minute at most.
     fn listens_until(&self, call: &Call) -> Option<i64> {
-        call.unheard.filter(|_| !self.has_listened()).map(|since| since + MINUTE)
+        call.unheard.map(|since| self.has_listened_by().map_or(since + MINUTE, |by| by.min(since + MINUTE)))
     }
 
     /// When something that is true, and not raised yet, will be.
@@ -187,12 +187,14 @@ impl<'a> Account<'a> {
                     }
                     // What is true again and will be raised is not over.
                     _ => {
-                        let settled = (since + self.settle(call)).max(self.now);
+                        let settled = since + self.settle(call);
+                        let settled =
+                            self.listens_until(call).map_or(settled, |by| settled.max(by)).max(self.now);
                         let is_true =
                             |it: &&Member| self.true_since[it.alarm].is_some_and(|from| from <= settled);
                         let again = call.members.iter().filter(is_true);
                         let again = again.filter_map(|it| self.about_to_raise(it.alarm));
-                        let settled = again.chain(self.listens_until(call)).fold(settled, i64::max);
+                        let settled = again.fold(settled, i64::max);
                         all.push((settled, 1, Thing::Settled(at)));
                     }
                 }
@@ -210,11 +212,11 @@ impl<'a> Account<'a> {
                             let first = climb.next < self.house.ladders[ladder].rungs.len();
                             let due = if first && self.goes_dark() { self.now } else { climb.due };
                             let heard = self.listens_until(call);
-                            all.push((heard.map_or(due, |at| due.max(at)), 4, Thing::Rung(at, ladder)));
+                            all.push((heard.map_or(due, |at| due.max(at)), 5, Thing::Rung(at, ladder)));
                         }
                     }
-                    all.extend(call.news.map(|(_, due)| (due, 5, Thing::News(at))));
-                    all.extend(call.pressed.map(|(_, due)| (due, 6, Thing::Pressed(at))));
+                    all.extend(call.news.map(|(_, due)| (due, 6, Thing::News(at))));
+                    all.extend(call.pressed.map(|(_, due)| (due, 4, Thing::Pressed(at))));
                 }
                 Phase::Over => {}
             }

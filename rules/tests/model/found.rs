@@ -349,3 +349,42 @@ fn what_got_worse_and_had_its_all_clear_was_only_listed_when_it_came_back_worse(
     ];
     watch::check(&(house, history.to_vec()));
 }
+
+#[test]
+fn a_page_that_was_put_off_was_tried_again_in_that_moment_since_another_way_worked() {
+    let history = [
+        (0, Deed::PutsOff("ines.push")),
+        (0, Deed::PutsOff("tom.text")),
+        (0, Deed::Begins(0)),
+        (60, Deed::Mends("tom.text")),
+    ];
+    watch::check(&(house(12, &[2]), history.to_vec()));
+}
+
+#[test]
+fn a_heater_that_a_slow_meter_showed_to_draw_on_was_not_told_to_everybody() {
+    let mut house = house(12, &[1]);
+    (house.alarms[0].cuts, house.alarms[0].on_delay) = (true, 90);
+    watch::check(&(house, vec![(0, Deed::Sticks(true)), (0, Deed::Begins(0))]));
+}
+
+#[test]
+fn what_was_held_called_people_for_what_was_lost_with_it_and_could_wait() {
+    let mut house = house(23, &[2, 1]);
+    for alarm in &mut house.alarms {
+        (alarm.respond, alarm.worse) = (Some(12), false);
+    }
+    let history = [Deed::Silent(1), Deed::Restart, Deed::Silent(0)];
+    watch::check(&(house.and_losses(), history.map(|deed| (9_000, deed)).to_vec()));
+}
+
+#[test]
+fn what_joined_another_call_out_had_its_all_clear_a_moment_late() {
+    let mut house = house(12, &[0, 3, 1]);
+    house.ladders[0].settle = 1;
+    house.alarms[0].on_delay = 90;
+    house.alarms[2].causes = vec![(0, false), (1, true)];
+    let history = [Deed::Begins(0), Deed::Begins(1), Deed::Begins(2), Deed::Ends(0), Deed::Begins(0)];
+    let after = [0, 120, 10, 10, 10];
+    watch::check(&(house, after.into_iter().zip(history).collect()));
+}

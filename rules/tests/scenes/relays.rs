@@ -241,6 +241,37 @@ fn a_heater_that_does_not_go_off_is_said_to_everyone_at_once() {
 }
 
 #[test]
+fn a_heater_that_a_slow_meter_shows_to_draw_on_after_the_last_try_is_said_to_everyone_then() {
+    let slow = HEATERS.replace("every = \"10 s\"", "every = \"2 min\"");
+    let mut site = site("", &slow);
+    site.obeys("room2/heaters/set", false);
+    site.feed(HEATER, "200", Span::minutes(2));
+    site.says(TEMPERATURE, "29.6");
+    while commands(&site).is_empty() {
+        site.run(Span::seconds(1));
+    }
+    site.feed(HEATER, "200", Span::minutes(2));
+    site.forget();
+    site.run(Span::seconds(95));
+    assert_eq!(commands(&site).len(), 2, "two more tries\n{}", site.story());
+    let told = |site: &Site, word: &str| {
+        let sent = site.world.sent.iter().filter(|page| page.headline.contains(word));
+        sent.map(|page| page.to.clone()).collect::<Vec<_>>()
+    };
+    assert_eq!(told(&site, "may still be on"), ["ines.push"], "{}", site.story());
+    site.forget();
+    site.run(Span::seconds(30));
+    let all = ["ines.mail", "ines.push", "neighbour.mail", "neighbour.text"];
+    let mut everyone = told(&site, "heaters");
+    everyone.sort();
+    assert_eq!(everyone, all, "{}", site.story());
+    assert_eq!(commands(&site).len(), 0, "it is tried no more\n{}", site.story());
+    site.forget();
+    site.run(Span::minutes(4));
+    assert_eq!(told(&site, "heaters"), Vec::<String>::new(), "once\n{}", site.story());
+}
+
+#[test]
 fn a_heater_that_draws_again_after_it_was_off_is_said_to_everyone_at_once() {
     let mut site = hot();
     site.run(Span::minutes(2));

@@ -14,6 +14,9 @@ impl Callouts {
     pub(in crate::engine) fn on_time(&self, cx: &Context<'_>, id: Seq, next: &mut Next) {
         let Some(call) = self.get(id).filter(|call| !call.ended()) else { return };
         if let Some((_, time)) = self.pending(cx, id).filter(|(at, _)| *at <= cx.mono()) {
+            if time == Time::QuietOver && self.lets_go(cx, call, next) {
+                return;
+            }
             // Whoever could not be told of it while it lasted is told that it came and went, before
             // it is over.
             for target in cx.pages(id).missed(call).into_iter().filter(|_| time == Time::Settled) {

@@ -227,6 +227,29 @@ impl Callouts {
         }
     }
 
+    /// What was held until the morning and can't wait any more leaves with its kin, and is called
+    /// for as if it were raised now; unless nothing else was held with it.
+    pub(super) fn lets_go(&self, cx: &Context<'_>, digest: &Call, next: &mut Next) -> bool {
+        let facts = Known::of(cx, digest);
+        let first = quiet::cant_wait(&digest.core, &facts, cx.mono());
+        let Some(first) = first.filter(|_| digest.core.is_held_digest()) else { return false };
+        let kin = kin::kin_in(&digest.core, &first.alarm, &Known::of_alarm(cx, &first.alarm));
+        let kin = kin.iter().map(|kin| (&kin.alarm, kin.episode)).filter(|(_, kin)| *kin != first.episode);
+        let leave: Vec<(&String, Seq)> = [(&first.alarm, first.episode)].into_iter().chain(kin).collect();
+        if leave.len() == digest.core.members.len() {
+            return false;
+        }
+        let episodes = leave.iter().map(|(_, episode)| *episode);
+        self.hear(cx, digest, &Event::Left(episodes.collect()), next);
+        let leave = leave.into_iter().filter_map(|(alarm, episode)| Some((cx.alarm(alarm)?, episode)));
+        for (alarm, episode) in leave {
+            next.first(Task::CallFor { alarm, episode });
+            next.then(Task::Fell(episode));
+            next.then(Task::Judge(alarm));
+        }
+        true
+    }
+
     /// What stands is always in a call-out, if its alarm calls anybody: also when another plan
     /// has renamed the policy, or has given it its first.
     pub(in crate::engine) fn on_another_plan(&self, cx: &Context<'_>, next: &mut Next) {

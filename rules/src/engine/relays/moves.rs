@@ -165,10 +165,8 @@ impl Relays {
         let run = self.run(relay);
         let within = within(it);
         let proof = run.and_then(Run::order).and_then(|order| match order.proof {
-            Proof::Awaited => Some(cx.proof_ends(it, order)),
-            Proof::Failed(_) | Proof::Unknown(_) => {
-                (order.attempt < ATTEMPTS).then(|| cx.proof_ends(it, order))
-            }
+            Proof::Awaited | Proof::Unknown(_) => Some(cx.proof_ends(it, order)),
+            Proof::Failed(_) => (order.attempt < ATTEMPTS).then(|| cx.proof_ends(it, order)),
             Proof::Confirmed(_) => self.other_hand(relay).map(|since| since + within),
             Proof::Undeclared => None,
         });
@@ -303,6 +301,11 @@ impl Context<'_> {
             Proof::Awaited | Proof::Failed(_) | Proof::Unknown(_) if shows == Some(order.on) => {
                 Some(RelayMove::Prove { switching, after: self.mono() - order.at })
             }
+            // What can only be seen later is said then, if it is dangerous.
+            Proof::Unknown(_) if due && shows.is_some() && self.is_dangerous(relay, run, order) => {
+                let why = format!("not shown after {}: {}", self.mono() - order.at, self.seen_of(it));
+                Some(RelayMove::Fail { switching, why, unknown: false })
+            }
             Proof::Awaited if due => {
                 let lacks = if shows.is_none() { "nothing seen" } else { "not shown" };
                 let why = format!("{lacks} within {within}: {}", self.seen_of(it));
@@ -334,6 +337,13 @@ impl Context<'_> {
             | Proof::Unknown(_)
             | Proof::Confirmed(_) => None,
         }
+    }
+
+    /// Whether it must be said to everyone, and was not yet, if heat, water or light is seen to go
+    /// on.
+    fn is_dangerous(&self, relay: RelayId, run: &Run, order: &Command) -> bool {
+        let cut = self.wish(relay).is_some_and(|(.., on)| !on && !order.on);
+        cut && self.plan.relays[relay.index()].moves != Adds::Air && !run.disobeyed
     }
 
     /// Another alarm outranks the one that it was switched for.

@@ -19,17 +19,12 @@ impl Account<'_> {
                     .members
                     .iter()
                     .filter(|it| {
-                        it.stands() && (self.explains(alarm, it.alarm) || self.explains(it.alarm, alarm))
+                        let related = self.explains(alarm, it.alarm) || self.explains(it.alarm, alarm);
+                        (it.over.is_none() || it.latched) && (related || self.loss_is_kin_of(it, alarm))
                     })
                     .map(|it| it.alarm)
                     .collect();
                 self.calls[at].members.retain(|it| !kin.contains(&it.alarm));
-                // What was answered waits for no morning.
-                if matches!(self.calls[at].phase, Phase::ForMorning(_))
-                    && self.calls[at].members.iter().all(|it| it.acknowledged)
-                {
-                    self.calls[at].phase = Phase::Climbing;
-                }
                 if self.calls[at].members.is_empty() {
                     self.calls[at].phase = Phase::Over;
                 } else if !self.calls[at].members.iter().any(Member::stands) {

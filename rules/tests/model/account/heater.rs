@@ -1,8 +1,8 @@
 //! A heater that an alarm cuts. A meter says every two minutes whether it draws; the cut has half a
 //! minute to show, and is tried three times. What was cut keeps its call-out standing until a
 //! person has switched it back; if it is seen to draw against the watch's will, that is told to
-//! everybody of all rungs at once, whoever has it; if nothing is seen of the last try, to those
-//! told so far.
+//! everybody of all rungs at once, whoever has it and however late the meter says so; if nothing is
+//! seen of the last try, to those told so far.
 
 use super::Account;
 use super::call::{Member, Phase};
@@ -10,7 +10,7 @@ use super::house::{MINUTE, SIREN, WAYS, person};
 use std::collections::BTreeSet;
 
 /// So long a cut may take to show, and so long it must be seen that it draws all the same.
-const SEEN: i64 = 30_000;
+const SEEN: i64 = 29_000;
 /// The meter's pace.
 const EVERY: i64 = 2 * MINUTE;
 const TRIES: u32 = 3;
@@ -53,6 +53,13 @@ enum Proof {
     Unknown,
 }
 
+impl Cut {
+    /// Nobody knows whether it draws, nor was told that it does.
+    fn awaits_word(&self) -> bool {
+        self.proof == Proof::Unknown && !self.disobeyed
+    }
+}
+
 impl Default for Heater {
     fn default() -> Self {
         Self { draws: true, spoke: -5 * MINUTE, sticks: false, last: None, started: -5 * MINUTE, cut: None }
@@ -64,6 +71,11 @@ impl Heater {
     fn speaks(&self, from: i64) -> i64 {
         let since = (from - self.spoke).max(0) as u64;
         self.spoke + since.div_ceil(EVERY as u64) as i64 * EVERY
+    }
+
+    /// When the meter has spoken last.
+    fn heard(&self, now: i64) -> i64 {
+        self.spoke.max(self.speaks(now + 1) - EVERY)
     }
 
     fn orders(&mut self, now: i64, tries: u32, disobeyed: bool) {
@@ -90,7 +102,9 @@ impl Heater {
             Proof::Off => cut.turned.map(|_| shows),
             Proof::Draws | Proof::Unknown => {
                 let again = (raised && cut.tries < TRIES).then_some(over);
-                again.into_iter().chain((!self.draws).then_some(shows)).min()
+                let seen = if self.heard(now) > at { over.max(now) } else { shows.max(over) };
+                let told = (raised && cut.awaits_word() && self.draws).then_some(seen);
+                again.into_iter().chain(told).chain((!self.draws).then_some(shows)).min()
             }
         }
     }
@@ -159,7 +173,7 @@ impl Account<'_> {
         let Some(alarm) = self.heaters_alarm() else { return };
         let (now, raised, draws) = (self.now, self.raised[alarm], self.heater.draws);
         let said = now >= self.heater.spoke && self.heater.speaks(now) == now;
-        let latest = self.heater.spoke.max(self.heater.speaks(now + 1) - EVERY);
+        let latest = self.heater.heard(now);
         let Some(mut cut) = self.heater.cut.take() else { return };
         let Some(at) = cut.at else { return self.heater.orders(now, 1, false) };
         let seen = latest > at && latest <= now;
@@ -171,7 +185,7 @@ impl Account<'_> {
                     self.hand(alarm, true);
                 }
             }
-            Proof::Awaited => {
+            _ if cut.proof == Proof::Awaited || (cut.awaits_word() && seen) => {
                 let is_news = !cut.disobeyed && (seen || cut.tries == TRIES);
                 (cut.proof, cut.disobeyed) =
                     if seen { (Proof::Draws, true) } else { (Proof::Unknown, cut.disobeyed) };
@@ -185,7 +199,9 @@ impl Account<'_> {
                 }
                 self.see_to_ladders(at);
             }
-            Proof::Draws | Proof::Unknown => self.heater.orders(now, cut.tries + 1, cut.disobeyed),
+            Proof::Awaited | Proof::Draws | Proof::Unknown => {
+                self.heater.orders(now, cut.tries + 1, cut.disobeyed)
+            }
             Proof::Off if !draws => {
                 cut.turned = None;
                 self.heater.cut = Some(cut);

@@ -18,8 +18,9 @@ pub(super) struct Waiting {
     pub(super) what: &'static str,
     /// When it was planned.
     pub(super) told: (i64, u32),
-    /// So often its way has put it off; never, if it waits for room.
+    /// So often its way has put it off, and when it did last; never, if it waits for room.
     pub(super) tries: u32,
+    pub(super) tried: i64,
 }
 
 /// How a page of this call-out is meant.
@@ -93,7 +94,8 @@ impl Account<'_> {
     ) {
         self.planned += 1;
         let (nth, told) = (self.planned, (self.now, self.failures));
-        self.calls[at].waiting.insert(target, Waiting { until, nth, what, told, tries });
+        let tried = self.now;
+        self.calls[at].waiting.insert(target, Waiting { until, nth, what, told, tries, tried });
     }
 
     /// A newer page goes the way of one that waits, which never leaves then.

@@ -78,8 +78,11 @@ impl Account<'_> {
         }
     }
 
-    pub(super) fn has_listened(&self) -> bool {
-        self.voices.iter().all(|voice| voice.heard)
+    /// When all will have been heard, if nothing is silent.
+    pub(super) fn has_listened_by(&self) -> Option<i64> {
+        let heard: Option<Vec<i64>> =
+            self.voices.iter().map(|voice| voice.heard.then_some(voice.since)).collect();
+        Some(heard?.into_iter().max().unwrap_or(self.now))
     }
 
     /// When it is not known any more what a switch shows.
@@ -110,25 +113,28 @@ impl Account<'_> {
 
     /// Whether a loss is the sight of something that stands, or one with another loss.
     pub(super) fn loss_belongs(&self, call: &Call, alarm: usize) -> bool {
-        let of = &self.house.alarms[alarm];
-        of.blind
-            && call.members.iter().any(|it| {
-                let other = &self.house.alarms[it.alarm];
-                match other.blind {
-                    false => it.stands() && other.switch == of.switch,
-                    true => {
-                        board(other.switch) == board(of.switch)
-                            && (self.heard(other.switch) - self.heard(of.switch)).abs() <= EVERY
-                    }
-                }
-            })
+        call.members.iter().any(|it| self.loss_is_kin_of(it, alarm))
     }
 
-    /// A loss joins what waits for losses alone, and waits with it.
+    pub(super) fn loss_is_kin_of(&self, it: &Member, alarm: usize) -> bool {
+        let (of, other) = (&self.house.alarms[alarm], &self.house.alarms[it.alarm]);
+        of.blind
+            && match other.blind {
+                false => it.stands() && other.switch == of.switch,
+                true => {
+                    board(other.switch) == board(of.switch)
+                        && (self.heard(other.switch) - self.heard(of.switch)).abs() <= EVERY
+                }
+            }
+    }
+
+    /// A loss joins what waits for losses alone, and waits with it; what quiet holds shortens no
+    /// wait.
     pub(super) fn waits_with_losses(&mut self, at: usize, alarm: usize) -> bool {
         let (Phase::ForSight(until), Some(may)) = (self.calls[at].phase, self.may_wait(alarm)) else {
             return false;
         };
+        let may = self.is_held(alarm, self.now).map_or(may, |quiet| may.max(quiet));
         let stands = self.calls[at].members.iter().any(Member::stands);
         self.adds(at, alarm, true);
         self.calls[at].phase = Phase::ForSight(if stands { until.min(may) } else { may });

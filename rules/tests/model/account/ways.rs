@@ -84,7 +84,7 @@ impl Account<'_> {
             Some(Amiss::PutsOff) => {
                 let until = self.now + (FIRST << (tries - 1).min(16)).min(LONGEST);
                 if let Some(waiting) = call.waiting.get_mut(target) {
-                    (waiting.until, waiting.tries) = (until, tries);
+                    (waiting.until, waiting.tries, waiting.tried) = (until, tries, self.now);
                 }
             }
         }
@@ -92,10 +92,10 @@ impl Account<'_> {
         self.calls[at].lost.insert((told, target));
     }
 
-    /// What was put off is tried now, whatever its way.
+    /// What was put off is tried now, whatever its way; but for what was tried in this moment.
     fn way_opens(&mut self) {
         let now = self.now;
         let waiting = self.calls.iter_mut().flat_map(|call| call.waiting.values_mut());
-        waiting.filter(|it| it.tries > 0).for_each(|it| it.until = now);
+        waiting.filter(|it| it.tries > 0 && it.tried < now).for_each(|it| it.until = now);
     }
 }

@@ -6,7 +6,7 @@ use crate::harness::{RULES, Site, directory};
 use jiff::civil::date;
 use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::plan::Absence;
-use slackwater_rules::record::Body;
+use slackwater_rules::record::{Body, Purpose};
 use slackwater_rules::time::Span;
 
 /// The mains fail in a house, and the water stands still; an answer names half a day.
@@ -89,6 +89,53 @@ response = \"Look.\"
         site.run(Span::minutes(2));
         assert_eq!(site.world.sent.is_empty(), waits, "{}", site.story());
     }
+}
+
+/// A pump that is slow can wait, until the power is cut too.
+#[test]
+fn what_was_held_and_can_not_wait_any_more_leaves_the_rest_of_the_morning_s_page_where_it_is() {
+    let rules = RULES.replace("[site]\n", "[site]\nmains = \"mains\"\n");
+    let (before, _) = rules.split_once("[alarm.power-lost]").expect("an alarm");
+    let (_, after) = rules.split_once("[sight]").expect("sight");
+    let after = after.replace("consequence-of = [\"power-lost\"]\n", "");
+    let low = |name: &str, tank: &str, when: &str, more: &str| {
+        format!(
+            "[alarm.{name}]\n{tank}when = \"{when}\"\non-delay = \"0 s\"\npriority = \"low\"\n\
+             response = \"Look.\"\ncallout = \"household\"\n{more}"
+        )
+    };
+    let of_lagoon = "tank = \"lagoon\"\n";
+    let alarms = [
+        low("slow", of_lagoon, "return-flow < 3000 L/h or mains is off", ""),
+        low("damp", "", "cellar is on", ""),
+        low("dim", "", "lamp is on", "consequence-of = [\"slow\"]\n"),
+    ];
+    let switch = |name: &str| {
+        format!(
+            "[sensor.{name}]\ntopic = \"room2/{name}\"\nmeasures = \"presence\"\non = [\"on\"]\n\
+             off = [\"off\"]\nevery = \"30 s\"\n"
+        )
+    };
+    let switches = switch("cellar") + &switch("lamp");
+    let rules = format!("{before}{switches}{}[sight]{after}", alarms.concat());
+    let mut site = Site::with(&rules, directory(), NIGHT);
+    for topic in ["room2/cellar", "room2/lamp"] {
+        site.feed(topic, "off", Span::seconds(30));
+    }
+    for (topic, says) in [("room2/cellar", "on"), ("room2/lagoon/flow", "2000"), ("room2/lamp", "on")] {
+        site.run(Span::minutes(1));
+        site.says(topic, says);
+    }
+    site.run(Span::minutes(5));
+    assert!(site.world.sent.is_empty(), "{}", site.story());
+    site.says("room2/mains", "off");
+    site.run(Span::minutes(2));
+    let [page] = &site.world.sent[..] else { panic!("{}", site.story()) };
+    assert_eq!((page.to.as_str(), page.purpose), ("ines.push", Purpose::Call), "{}", site.story());
+    assert!(page.headline.contains("slow (and 1 more, same cause)"), "{}", page.headline);
+    let calls = site.engine.status(site.now).calls;
+    let about: Vec<_> = calls.into_iter().map(|call| call.about).collect();
+    assert_eq!(about, [vec!["damp"], vec!["slow", "dim"]], "{}", site.story());
 }
 
 #[test]

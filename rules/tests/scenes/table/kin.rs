@@ -178,6 +178,35 @@ fn a_call_out_s_code_does_not_answer_what_began_it_and_stands_in_another_by_now(
 }
 
 /// Its own answer runs out: its ladder begins anew, and not where it had come to.
+/// By its ladder alone, and as a consequence of something in it.
+#[test]
+fn something_critical_that_joins_a_mass_is_what_its_next_page_says_and_begins_its_own_rungs() {
+    let six = ["ant", "bee", "cod", "dab", "eel", "fry"];
+    let rows = six.map(|name| format!("{name} low loud; when = \"gate-seen is on\"\n")).concat();
+    for (of, after) in [("loud", 3), ("mild; consequence-of = [\"ant\"]", 60)] {
+        let mut night = Night::by_day(&format!("{rows}power critical {of}"));
+        night.raise("gate");
+        night.seconds(after);
+        night.site.forget();
+        night.raise("power");
+        night.seconds(1);
+        let sent = &night.site.world.sent;
+        assert!(!sent.is_empty() && night.calls() == 1, "{}", night.site.story());
+        for page in sent.iter().filter(|page| page.to != "siren") {
+            assert!(page.headline.starts_with("Lagoon: power (and 6 more"), "{}", page.headline);
+        }
+        let tom = sent.iter().filter(|page| page.to == "tom.text").count();
+        let siren = sent.iter().filter(|page| page.to == "siren").count();
+        let by_its_own = sent.iter().any(|page| page.to == "ines.mail");
+        assert_eq!(
+            (tom, siren, by_its_own),
+            (1, usize::from(after == 3), after == 60),
+            "{}",
+            night.site.story()
+        );
+    }
+}
+
 #[test]
 fn in_a_mass_what_was_answered_for_alone_begins_at_its_first_rung_again() {
     let six = ["ant critical", "bee high", "cod high", "dab high", "eel high", "fry high"];

@@ -1,7 +1,8 @@
 //! Quiet hours: what they hold, what they don't, and what takes its kin out of the morning's page.
 
-use super::{Night, people, rules};
+use super::{NIGHT, Night, people, rules};
 use slackwater_rules::record::Purpose;
+use slackwater_rules::time::Span;
 
 #[test]
 fn quiet_holds_what_is_low_until_it_ends_and_then_all_rungs_are_climbed() {
@@ -154,6 +155,44 @@ fn kin_that_latched_goes_out_of_what_is_held_too_and_is_answered_with_it() {
     night.wait(3);
     night.told(&["4:00 tom.text clear"]);
     assert_eq!(night.calls(), 0, "{}", night.site.story());
+}
+
+/// What a person has to switch back is forgotten by nobody.
+#[test]
+fn what_waits_for_a_hand_in_the_morning_s_page_is_not_lost_with_what_its_kin_leaves_for() {
+    let heaters = "
+[sensor.heater-power]
+topic = \"room2/lagoon/heater\"
+tank = \"lagoon\"
+measures = \"power\"
+unit = \"W\"
+every = \"30 s\"
+[relay.heaters]
+command = { topic = \"room2/heaters/set\", on = \"on\", off = \"off\" }
+moves = \"heat\"
+proof = \"heater-power > 20 W within 30 s\"
+longest = \"24 h\"
+";
+    let rules = rules(
+        "warm low mild; stopgap = { relay = \"heaters\", state = \"off\" }
+         lamp low mild
+         power critical loud; consequence-of = [\"warm\"]",
+    );
+    let mut night = Night::with(&(rules + heaters), people(), NIGHT);
+    night.site.feed("room2/lagoon/heater", "200", Span::seconds(30));
+    night.raise("lamp");
+    night.raise("warm");
+    night.wait(1);
+    night.clear("warm");
+    night.wait(10);
+    night.raise("power");
+    night.wait(1);
+    night.clear("power");
+    night.answer("tom", "power");
+    night.wait(8 * 60);
+    let morning = night.site.world.sent.iter().find(|page| page.purpose == Purpose::Digest);
+    let morning = &morning.unwrap_or_else(|| panic!("{}", night.site.story())).body;
+    assert!(morning.contains("2 things from the night") && morning.contains("warm"), "{morning}");
 }
 
 #[test]
