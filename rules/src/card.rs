@@ -14,7 +14,7 @@ pub const TEXT_LETTERS: usize = 60;
 
 /// What is looked at before anything else: water and mains kill people.
 pub const GATE: &str =
-    "Floor and plugs dry, all the way? If not: stay back, call for help. Dry hands; none in the water.";
+    "From the door: floor and plugs dry? If not: stay out, call for help. Hands dry, never in the water.";
 
 /// Who may do what a line says.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
@@ -447,10 +447,9 @@ mod tests {
             }
         }
         for words in [
-            "Floor and plugs dry",
-            "all the way?",
-            "stay back, call for help.",
-            "Dry hands; none in the water.",
+            "From the door: floor and plugs dry?",
+            "stay out, call for help.",
+            "Hands dry, never in the water.",
         ] {
             assert!(GATE.contains(words), "{words}");
         }

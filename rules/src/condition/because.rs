@@ -217,7 +217,7 @@ impl<W: World> ExplainedPart<'_, W> {
                         return vec![ReadPart::of(match sight {
                             // A reader may never have heard the word.
                             Sight::Broker => {
-                                format!("the computer cannot see the tanks (the broker is away: {why})")
+                                format!("the computer cannot see the tanks (no link to the sensors: {why})")
                             }
                             Sight::Gateway(_) | Sight::Sensor(_) | Sight::Part(_) => why,
                         })];

@@ -90,7 +90,9 @@ impl Facts<'_> {
         self.helped().filter(|_| self.priority > Priority::Low)?;
         let who = helping::keeper(self.plan, self.reader()).unwrap_or(helping::KEEPER);
         let once = match steps.iter().any(|step| step.line.instead_of.is_some()) {
-            true => "Still water without bubbles? Stay, and pour as long as you can. None? Go home,",
+            true => {
+                "A tank has neither flow nor bubbles? Stay, and pour as long as you can. All have one? Go home,"
+            }
             false => "Once all steps are done, go home,",
         };
         Some(format!(

@@ -8,7 +8,7 @@ use crate::alarm::Priority;
 use crate::time::Wall;
 
 /// What is done already stands behind it: that it is so says nothing of what its reader has to do.
-pub(super) const DONE: &str = "Leave as is: ";
+pub(super) const DONE: &str = "Done already: ";
 
 /// All that one page says.
 #[derive(Clone, Debug, Default, PartialEq)]

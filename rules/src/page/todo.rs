@@ -164,7 +164,7 @@ impl Facts<'_> {
             (Some(_), _) | (None, []) => step.line.words.clone(),
             (None, left) => {
                 let left: Vec<String> = left.iter().map(|tank| self.known(tank)).collect();
-                format!("{} Left to do: {}.", step.line.words, left.join(", "))
+                format!("{} Not done yet: {}.", step.line.words, left.join(", "))
             }
         }
     }
@@ -210,8 +210,12 @@ impl Facts<'_> {
             [_, _, ..] if gives_air => "the others",
             [..] => return None,
         };
-        let order = tanks.iter().map(|tank| self.known(tank)).collect::<Vec<_>>().join(", then ");
-        Some(PageLine::of(format!("First {order}. Only one pump? A jug for {others}, as below.")))
+        let (first, rest) = tanks.split_first()?;
+        let rest = rest.iter().map(|tank| self.known(tank)).collect::<Vec<_>>().join(", then ");
+        let first = self.known(first);
+        Some(PageLine::of(format!(
+            "The pump goes to {first} and stays there. Another pump: {rest}. None? A jug for {others}, as below."
+        )))
     }
 
     /// A tank by its title; and for a helper by its looks.

@@ -1,6 +1,7 @@
 //! Whether an alarm would reach somebody in time: the paths from each alarm over its call-out to
 //! people, laid beside the night, the power cut and the alarms that explain one another. The whole
-//! plan flows in; warnings flow out, one for each thing that would have to be changed.
+//! plan flows in; warnings flow out, one for each thing that would have to be changed, and one
+//! mistake: a plan of nothing.
 
 use super::help;
 use super::rationalise::{Places, limits};
@@ -55,7 +56,8 @@ pub(super) fn warnings(plan: &Plan, places: &Places<'_>, people: Option<&Directo
     found
 }
 
-/// Sensors alone ring nothing.
+/// Sensors alone ring nothing. A file in which there is nothing at all is a mistake, since one that
+/// is being written is empty for a moment: whoever began with it would end all that runs.
 fn nothing_watched(plan: &Plan, places: &Places<'_>) -> Option<Finding> {
     if !places.alarms.is_empty() || !plan.watched.is_empty() {
         return None;
@@ -63,7 +65,11 @@ fn nothing_watched(plan: &Plan, places: &Places<'_>) -> Option<Finding> {
     let Some(place) = places.sensors.first() else {
         let title = "there is no sensor and no alarm: nothing would be watched";
         let help = "`slackwater init FOLDER` writes a small site to begin with";
-        return Some(Finding::warning(0..0, title, "the whole file").help(help));
+        let found = match plan.callouts.is_empty() && plan.relays.is_empty() {
+            true => Finding::error(0..0, title, "the whole file"),
+            false => Finding::warning(0..0, title, "the whole file"),
+        };
+        return Some(found.help(help));
     };
     let title = "there is no alarm: nothing would be watched";
     let help =

@@ -194,12 +194,12 @@ fn water_on_the_floor_parts_into_wet_the_panel_and_dry_the_top_off_the_sump_the_
             story.page(to),
             &[
                 GATE,
-                "\n2. If wet: is the way to the panel dry? By torch, switch the whole house off.",
+                "\n2. If wet: is the way to the panel dry? Switch the whole house off there, by torch. Wet too? Touch nothing.",
                 "\n3. If dry: unplug the top-off pump, if there is one: it may pour water in.",
                 "If dry, sump water 10 cm (4 in) or more below the rim: unplug the return pump; its water runs back.",
                 "If dry, sump fuller: leave the return pump on.",
-                "Then, with dry hands, unplug the return pump.",
-                "The return pump is unplugged? Start the battery air pump in the tank.",
+                "Then dry your hands, unplug the return pump and watch the sump fill",
+                "Return pump unplugged, or the house off? Every tank needs air now: start the battery air pump.",
                 "Never pull a wet plug.",
             ],
         );

@@ -179,8 +179,6 @@ fn a_priority_that_the_time_to_respond_contradicts_is_said() {
 fn sensors_without_any_alarm_are_told_to_be_no_watch() {
     let text = "[sensor.ph]\ntopic = \"ph\"\nmeasures = \"ph\"\nunit = \"pH\"\nevery = \"1 min\"\n";
     assert_eq!(one(&check(text), text, "ph"), "there is no alarm: nothing would be watched");
-    let empty = check("[site]\nname = \"Halyard House\"\n");
-    assert_eq!(titles(&empty), ["there is no sensor and no alarm: nothing would be watched"]);
 }
 
 #[test]

@@ -38,12 +38,17 @@ fn a_rule_file_that_uses_everything_becomes_a_plan_without_a_finding() {
 }
 
 #[test]
-fn an_empty_file_is_a_plan_that_watches_nothing() {
-    let checked = check("");
+fn a_file_in_which_nothing_stands_is_no_plan_and_one_that_awaits_its_sensors_is() {
+    for nothing in ["", "\n# being written\n", "[site]\nname = \"Halyard House\"\n"] {
+        let checked = check(nothing);
+        let mistake = "error: there is no sensor and no alarm: nothing would be watched\n";
+        assert!(checked.report.starts_with(mistake), "{}", checked.report);
+        assert!(checked.plan.is_none());
+    }
+    let checked = check("[callout.household]\nsteps = [{ after = \"0 s\", to = [\"ines.push\"] }]\n");
     let warning = "warning: there is no sensor and no alarm: nothing would be watched\n";
-    assert!(checked.report.starts_with(warning), "{}", checked.report);
-    let plan = checked.plan.expect("nothing is wrong with nothing");
-    assert_eq!((plan.site.as_str(), plan.alarms.len()), ("site", 0));
+    assert!(checked.report.contains(warning), "{}", checked.report);
+    assert_eq!(checked.plan.expect("somebody to be told").alarms.len(), 0);
 }
 
 #[test]

@@ -37,7 +37,7 @@ fn last(site: &Site) -> &crate::harness::Sent {
 fn air_that_the_watch_has_proved_is_ticked_and_not_ordered() {
     let site = dark(true);
     let page = last(&site);
-    assert!(page.body.contains("\nLeave as is: water gets air.\n"), "{}", page.body);
+    assert!(page.body.contains("\nDone already: water gets air.\n"), "{}", page.body);
     assert!(page.text().contains("Do not feed. Switch automatic feeders off. Code"), "{}", page.text());
     assert!(!page.body.contains(" jug "), "{}", page.body);
 }
@@ -111,7 +111,7 @@ fn a_helper_is_told_which_tank_which_plug_and_whom_to_call_in_place_of_an_answer
     );
     for words in [
         " Go to Halyard House, aquarium the lagoon (hall, the tall one).\n",
-        "If not: stay back, call Ines. Dry hands; none in the water.\n",
+        "If not: stay out, call Ines. Hands dry, never in the water.\n",
         "\n2. Unplug the heaters. (Heater plugs: behind the stand, marked H.)\n",
         "\nAfter step 2 call Ines: +351 200 000 000. Say: I take care of it, code ",
         ". A reply reaches nobody. Then step 3.\n",
@@ -254,8 +254,9 @@ fn a_step_that_names_several_things_tells_all_their_places_apart_from_the_order(
 #[test]
 fn one_pump_and_several_tanks_are_told_in_which_order_and_what_the_others_get() {
     let body = dark_for_a_helper();
-    let order = body.lines().find(|line| line.starts_with("First ")).expect("an order");
-    assert!(order.contains(", then ") && order.contains(". Only one pump? A jug for "), "{order}");
+    let order = body.lines().find(|line| line.starts_with("The pump goes to ")).expect("an order");
+    assert!(order.contains(" and stays there. Another pump: "), "{order}");
+    assert!(order.contains(". None? A jug for "), "{order}");
 }
 
 #[test]
@@ -265,9 +266,10 @@ fn a_helper_reads_how_it_ends_who_says_so_and_what_if_nobody_is_reached() {
     let over = over.split("\n\n").next().unwrap_or_default();
     assert_eq!(
         over,
-        "Power back, water moving in every tank? Leave the air pump on an hour more, then off; feeder on again.\n\
-         You may go when Ines says so, or a message says \"all clear\". Nobody reached? Still water without \
-         bubbles? Stay, and pour as long as you can. None? Go home, look again every hour, and call each time."
+        "Power back, water moving in every tank? Leave the battery air pump on an hour more, then off; feeder on again.\n\
+         You may go when Ines says so, or a message says \"all clear\". Nobody reached? A tank has neither flow \
+         nor bubbles? Stay, and pour as long as you can. All have one? Go home, look again every hour, and call \
+         each time."
     );
     assert!(!body.contains("What may be behind it") && !body.contains("Act by"), "{body}");
 }

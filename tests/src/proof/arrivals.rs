@@ -30,6 +30,13 @@ impl Arrival {
         self.headline.contains("all clear") || self.headline.contains("came and went")
     }
 
+    /// How many call-outs it says are over, if it is about several that a shut way kept from whom
+    /// it is for.
+    pub fn came_and_went(&self) -> Option<usize> {
+        let (before, _) = self.headline.split_once(" call-outs came and went")?;
+        before.rsplit(' ').next()?.parse().ok()
+    }
+
     /// # Panics
     /// If it is no page.
     pub fn of_mail(mail: &Taken) -> Self {

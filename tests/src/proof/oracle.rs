@@ -113,7 +113,10 @@ impl<'a> Oracle<'a> {
             // Who was told is forgotten, or what was raised before is raised again, which settles
             // for an hour.
             let forgot = self.forgot(began);
-            let cleared = pages().filter(about).any(|page| kind(page) == Kind::AllClear && page.at >= over);
+            let cleared = pages().any(|page| {
+                let clears = about(&page) && kind(page) == Kind::AllClear;
+                (clears || page.came_and_went().is_some()) && page.at >= over
+            });
             if !cleared && !forgot {
                 let what = format!("word that it is over, after \"{}\"", self.names(group));
                 owed.push(Owed { what, to: way, by: self.bound(way, over, SETTLE) });

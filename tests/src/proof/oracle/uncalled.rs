@@ -32,6 +32,9 @@ impl Oracle<'_> {
     }
 
     fn unfounded(&self, page: &Arrival) -> Option<String> {
+        if let Some(count) = page.came_and_went() {
+            return self.is_summed_up(page, count);
+        }
         let Some(danger) = leads(page) else {
             return (!self.is_of_health(page)).then(|| "nothing of that kind happened".to_owned());
         };
@@ -71,6 +74,24 @@ impl Oracle<'_> {
         }
     }
 
+    /// Several things at once are said to be over: that many were, and the way had been shut.
+    fn is_summed_up(&self, page: &Arrival, count: usize) -> Option<String> {
+        let over = || {
+            let spells = self.told.spells.iter().map(|(_, spell)| spell);
+            spells.filter(|spell| spell.until.is_some_and(|until| until <= page.at))
+        };
+        let since = over().map(|spell| spell.from).min();
+        let mut strikes = self.told.strikes.iter().filter(|(_, strike)| strike.from <= page.at);
+        let shut = strikes
+            .any(|(fault, strike)| fault.shuts(&page.to) && since.is_some_and(|since| strike.reaches(since)));
+        let stands = over().count() < count && !since.is_some_and(|since| self.forgot(since));
+        match () {
+            () if !shut => Some("this way was not shut".to_owned()),
+            () if stands => Some("not as many things were over".to_owned()),
+            () => None,
+        }
+    }
+
     /// It calls for help against what was over long before.
     fn is_stale(&self, page: &Arrival, spell: &Stretch) -> Option<String> {
         let over = spell.until?;
@@ -79,11 +100,12 @@ impl Oracle<'_> {
     }
 
     /// Somebody is called before their turn. What may bring a turn forward is left out: a way that
-    /// fails, and being told already.
+    /// fails, a time away that nobody knows, and being told already.
     fn is_early(&self, page: &Arrival, danger: Danger, spell: &Stretch) -> Option<String> {
         let after = self.ways.iter().find(|(_, way)| page.to == *way).map(|(after, _)| *after)?;
         let shut = self.told.strikes.iter().any(|(fault, strike)| {
-            strike.from <= page.at && (fault.forgets() || self.ways.iter().any(|(_, way)| fault.shuts(way)))
+            let brings_forward = || self.ways.iter().any(|(_, way)| fault.shuts(way));
+            strike.from <= page.at && (*fault == Fault::Rebooted || fault.forgets() || brings_forward())
         });
         let told = self.told.arrivals.iter().any(|other| {
             other.to == page.to
