@@ -10,7 +10,6 @@
 mod jws;
 mod sender;
 
-#[cfg(feature = "fleet")]
 pub(crate) use jws::open_as;
 pub use jws::{MEDIA_TYPE, NotSealed, SiteKey, open, print, seal, seal_as};
 pub use sender::{CheckInSender, CheckInWay, Identity, WayHealth, ways};

@@ -9,21 +9,25 @@ mod drill;
 mod estimate;
 mod hazards;
 mod init;
+mod join;
 mod listen;
 mod rehearse;
 mod review;
 mod run;
+mod speaker;
 mod status;
 mod web;
 mod witness;
 
 use crate::control::{self, ControlReply, Request};
 use crate::output::{out, outln};
+use crate::qr;
 use crate::settings::{Environment, Places};
 use clap::{Args, Parser, Subcommand};
 use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::time::Span;
 use slackwater_rules::units::Quantity;
+use speaker::Speaker;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -64,22 +68,6 @@ struct Config {
 fn usual_config() -> PathBuf {
     let here = PathBuf::from("agent.toml");
     if here.exists() { here } else { PathBuf::from("/etc/slackwater/agent.toml") }
-}
-
-/// Who speaks.
-#[derive(Args, Clone, Debug)]
-struct Speaker {
-    /// The name to record; your login name if none is given.
-    #[arg(long = "as", value_name = "NAME")]
-    who: Option<String>,
-}
-
-impl Speaker {
-    /// As told, or by the login.
-    fn name(self) -> String {
-        let login = || std::env::var("SUDO_USER").or_else(|_| std::env::var("USER")).ok();
-        self.who.or_else(login).unwrap_or_else(|| "someone".to_owned())
-    }
 }
 
 #[derive(Debug, Subcommand)]
@@ -272,8 +260,8 @@ enum Verb {
     /// Watch other sites from here, or tell this site's witness of a silence to come.
     #[command(
         args_conflicts_with_subcommands = true,
-        override_usage = "slackwater witness [--config FILE] | witness key --out FILE | witness silence --for TIME",
-        after_help = "Example: slackwater witness --config /etc/slackwater/witness.toml\n         slackwater witness key --out check-in-key\n         slackwater witness silence --for 2h --why 'the rack is moved'\n         slackwater witness silence --end\nThe first runs where the witness is, the others on the board of the site that is watched."
+        override_usage = "slackwater witness [--config FILE] | witness enrol|withdraw NAME | witness sites | witness join LINK | witness key --out FILE | witness silence --for TIME",
+        after_help = "Example: slackwater witness --config /etc/slackwater/witness.toml\n         slackwater witness enrol halyard --for 'Halyard House'\n         slackwater witness sites\n         slackwater witness withdraw halyard\nThese run where the witness is, the others on the board of the site that is watched:\n         slackwater witness join slackwater-join:eyJ2Ijox...\n         slackwater witness key --out check-in-key\n         slackwater witness silence --for 2h --why 'the rack is moved'\n         slackwater witness silence --end"
     )]
     Witness(witness::Witness),
     /// Answer what a keeper plans for, on paper: heater and spare, oxygen, battery, how long an
@@ -385,11 +373,15 @@ async fn ask(config: &Config, request: Request) -> ExitCode {
         Err(mistakes) => return wrong(&mistakes.to_string()),
     };
     match control::ask(&places.control.socket, &request).await {
-        Ok(ControlReply { ok: true, text }) => {
+        Ok(ControlReply { ok: true, text, link }) => {
+            if let Some(link) = link {
+                outln!("{link}\n");
+                qr::terminal(&link).into_iter().for_each(|square| outln!("{square}"));
+            }
             outln!("{text}");
             ExitCode::SUCCESS
         }
-        Ok(ControlReply { ok: false, text }) | Err(text) => failed(&text),
+        Ok(ControlReply { ok: false, text, .. }) | Err(text) => failed(&text),
     }
 }
 

@@ -64,6 +64,13 @@ pub enum Request {
     },
     /// Something that is asked of the page in the house.
     Web(WebCommand),
+    /// Something that is asked of the witness of other sites.
+    Witness {
+        /// By whom.
+        who: String,
+        /// What.
+        witness: WitnessCommand,
+    },
     /// Something that a person says.
     Say {
         /// Who.
@@ -73,13 +80,57 @@ pub enum Request {
     },
 }
 
+/// What the command line asks of a witness.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+#[serde(tag = "witness", rename_all = "kebab-case")]
+pub enum WitnessCommand {
+    /// A link by which a site joins.
+    Enrol {
+        /// The site's name.
+        site: String,
+        /// As pages say it, if that is another.
+        title: Option<String>,
+        /// Who is told if it is silent; the only call-out if none.
+        callout: Option<String>,
+        /// For another key of a site that is watched already.
+        again: bool,
+    },
+    /// Takes a site's key back, or its link.
+    Withdraw {
+        /// The site's name.
+        site: String,
+    },
+    /// Which sites there are.
+    Sites,
+}
+
 /// What comes back: words, or JSON where that was asked for.
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct ControlReply {
     /// Whether it was taken.
     pub ok: bool,
-    /// To be printed.
+    /// To be printed. No secret that this process knows is in it.
     pub text: String,
+    /// A link that was asked for, to be printed first: it may hold a secret on purpose.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub link: Option<String>,
+}
+
+impl ControlReply {
+    /// It was taken.
+    pub fn taken(text: impl Into<String>) -> Self {
+        Self { ok: true, text: text.into(), link: None }
+    }
+
+    /// It was not.
+    pub fn refused(why: impl Into<String>) -> Self {
+        Self { ok: false, text: why.into(), link: None }
+    }
+
+    /// What was asked for, in words or why not.
+    pub fn of(done: Result<String, String>) -> Self {
+        done.map_or_else(Self::refused, Self::taken)
+    }
 }
 
 /// A request on its way to the event loop, and the way back.
@@ -144,7 +195,7 @@ pub async fn listen(path: &Path) -> io::Result<(Control, mpsc::Receiver<PendingR
 /// At once, and without waiting for anything: the next one may be served.
 fn turn_away(stream: &UnixStream) {
     let text = format!("{AT_ONCE} others are being listened to: try again in a few seconds");
-    if let Ok(line) = line(&ControlReply { ok: false, text }) {
+    if let Ok(line) = line(&ControlReply::refused(text)) {
         // A new connection has room for a line; a client that has gone needs none.
         let _ = stream.try_write(&line);
     }
@@ -155,9 +206,7 @@ async fn serve(stream: UnixStream, asked: mpsc::Sender<PendingRequest>, _place: 
     let mut stream = LineStream::new(stream, LONGEST_REQUEST);
     let reply = match tokio::time::timeout(PATIENCE, hear(&mut stream, asked)).await {
         Ok(reply) => reply,
-        Err(_) => {
-            ControlReply { ok: false, text: format!("no whole request within {} s", PATIENCE.as_secs()) }
-        }
+        Err(_) => ControlReply::refused(format!("no whole request within {} s", PATIENCE.as_secs())),
     };
     let reply = line(&ControlReply { text: strike_out(&reply.text).into_owned(), ..reply });
     match reply {
@@ -168,7 +217,7 @@ async fn serve(stream: UnixStream, asked: mpsc::Sender<PendingRequest>, _place: 
 }
 
 async fn hear(stream: &mut LineStream<UnixStream>, asked: mpsc::Sender<PendingRequest>) -> ControlReply {
-    let refused = |text: String| ControlReply { ok: false, text };
+    let refused = |why: String| ControlReply::refused(why);
     let line = match stream.exact_line().await {
         Ok(line) => line,
         Err(none) => return refused(format!("the request can't be read: {none}")),

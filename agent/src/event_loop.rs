@@ -7,10 +7,12 @@ mod answer_inputs;
 mod answering;
 mod checkin_inputs;
 mod closing;
+mod enrolling;
 mod fetching;
 mod fleet;
 mod health;
 mod health_inputs;
+mod joining_inputs;
 mod mail_inputs;
 mod mending;
 mod mqtt_inputs;
@@ -34,6 +36,7 @@ use crate::channels::{self, Channels, SentNames};
 use crate::checkin;
 use crate::clock::{Clock, Timer};
 use crate::control::PendingRequest;
+use crate::joining::invitations::Invitations;
 use crate::journal::writer::Keeper;
 use crate::journal::{BootId, JournalLimits};
 use crate::modem::{Arrived, Modem};
@@ -48,6 +51,7 @@ use answer_inputs::AnswerMemory;
 use fleet::FleetEnds;
 use health::PartsHealth;
 use health_inputs::ToldHealth;
+use joining_inputs::Joins;
 use mending::{Door, Mending};
 use outlet::Outlet;
 use reports::JournalReports;
@@ -127,6 +131,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         .map(|own| checkin::CheckInSender::start(own, ways, identity.clone(), &clock));
     let sender = sender.transpose().map_err(RunError::CheckIn)?;
     let roster = Roster::open(&keeper, &settings.places.journal.path, &now);
+    let joins = Joins::new(Invitations::open(&settings.places.journal.path));
 
     let fleet = FleetEnds::start(&settings, engine.plan(), &clock);
     let outlet = Outlet::new(handle.clone(), outputs);
@@ -182,6 +187,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         sender,
         fleet,
         roster,
+        joins,
         retelling: recollecting::Retelling::default(),
         records: Vec::new(),
         effects: VecDeque::new(),
@@ -239,6 +245,8 @@ struct EventLoop {
     fleet: FleetEnds,
     /// What is known of other sites.
     roster: Roster,
+    /// Sites that join.
+    joins: Joins,
     /// Of readings that came late.
     retelling: recollecting::Retelling,
     /// Of the batch, not yet committed.
@@ -284,6 +292,7 @@ impl EventLoop {
                     // What waits in one batch has come together: one look at the clocks is enough.
                     let now = self.clock.now();
                     batch.drain(..).for_each(|event| self.hear(now, event));
+                    self.take_joins();
                 }
                 Happening::BrokerLost => return Err(RunError::Lost("the connection to the broker")),
                 Happening::Fetched(round) => self.fetched(round),
@@ -295,7 +304,7 @@ impl EventLoop {
                 Happening::Signal(ServiceSignal::Terminate) => return Ok("asked to by the system"),
                 Happening::Signal(ServiceSignal::Interrupt) => return Ok("asked to by hand"),
                 // What came of it is in the log and in the status.
-                Happening::Signal(ServiceSignal::Hangup) => drop(self.reload(false)),
+                Happening::Signal(ServiceSignal::Hangup) => drop(self.reload(|_| false)),
                 Happening::Woken => self.take(Input::Tick),
                 Happening::Impatient => self.announce(),
             }
@@ -367,18 +376,6 @@ impl EventLoop {
         }
         self.tell_machines(&now, has_records);
         self.service.turn_finished(now.mono);
-    }
-
-    fn announce(&mut self) {
-        if !self.ready {
-            self.ready = true;
-            let state = self
-                .health
-                .deaf
-                .as_ref()
-                .map_or("watching".to_owned(), |why| format!("watching, but: {why}"));
-            self.service.ready(&state);
-        }
     }
 }
 

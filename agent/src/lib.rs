@@ -39,6 +39,8 @@ pub mod answers;
 
 pub mod checkin;
 
+pub mod joining;
+
 pub mod events;
 
 pub mod witness;
@@ -52,6 +54,8 @@ pub mod live;
 pub mod event_loop;
 
 pub mod control;
+
+mod qr;
 
 pub mod web;
 

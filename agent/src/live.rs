@@ -89,7 +89,7 @@ pub async fn try_all(site: SiteFiles, wait: Duration) -> Vec<TriedPart> {
 
 async fn running(settings: &Settings) -> RunningStatus {
     match control::ask(&settings.places.control.socket, &Request::Status { json: true }).await {
-        Ok(ControlReply { ok: true, text }) => serde_json::from_str(&text).ok(),
+        Ok(ControlReply { ok: true, text, .. }) => serde_json::from_str(&text).ok(),
         Ok(ControlReply { ok: false, .. }) | Err(_) => None,
     }
 }

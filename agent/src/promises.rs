@@ -71,6 +71,11 @@ pub fn checkin(octets: &[u8]) {
     }
 }
 
+/// Octets as a link to join by, as a request to join and as what a witness says to it.
+pub fn join(octets: &[u8]) {
+    crate::joining::promise(octets);
+}
+
 /// Octets as a table of readings.
 pub fn table(octets: &[u8]) {
     crate::command::promise(octets, &SHELF);
@@ -152,6 +157,7 @@ mod tests {
         #[cfg(feature = "web")]
         replay("http", super::http);
         replay("checkin", super::checkin);
+        replay("join", super::join);
         replay("table", super::table);
         replay("agent_file", super::agent_file);
         replay("journal", super::journal);

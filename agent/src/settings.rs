@@ -26,6 +26,7 @@ mod source;
 mod sources;
 mod speech;
 mod web;
+mod witness;
 
 pub use broker::{BrokerSettings, TlsSettings};
 pub use channels::{
@@ -44,6 +45,7 @@ pub use source::Environment;
 pub use sources::{SourceSettings, UpsSettings};
 pub use speech::{LogFormat, LogSettings, MetricsSettings, Trust};
 pub use web::{USUAL_LISTEN, WebSettings, WebTls};
+pub use witness::WitnessSettings;
 
 use crate::answers::{AnswerSettings, MailboxSettings};
 use crate::modem::ModemSettings;
@@ -71,6 +73,8 @@ pub struct Settings {
     pub events: Option<EventsSettings>,
     /// Where the records of watched sites are kept, if they are.
     pub fleet: Option<FleetSettings>,
+    /// What it needs as the witness of sites that join by a link, if it is one.
+    pub witness: Option<WitnessSettings>,
     /// The way to the readings that need no broker.
     pub sources: SourceSettings,
     /// How the agent speaks about itself.
@@ -181,6 +185,10 @@ impl Settings {
             files.noting(|| root.get("fleet").and_then(|item| FleetSettings::read(item, files)));
         let fleet = fleet.filter(|_| why.is_none());
         note("fleet", why);
+        let rules = places.as_ref().map(|places| places.rules.as_path());
+        let (witness, why) =
+            files.noting(|| root.get("witness").and_then(|item| WitnessSettings::read(item, files, rules)));
+        note("witness.broker", why);
         let (modem, why) =
             files.noting(|| root.get("modem").and_then(|item| ModemSettings::read(item, files)));
         // Without its PIN a SIM must not be tried.
@@ -210,6 +218,7 @@ impl Settings {
             check_in,
             events,
             fleet,
+            witness,
             sources,
             log: log.unwrap_or_default(),
             metrics,
@@ -251,6 +260,7 @@ impl Settings {
         let people = self.contacts != other.contacts || self.channels != other.channels;
         [
             ("[broker]", self.broker != other.broker),
+            ("[witness]", self.witness != other.witness),
             ("[mail]", self.mail != other.mail),
             ("people and channels", people),
             ("[answers] topic", self.answer_topic() != other.answer_topic()),
@@ -266,6 +276,7 @@ impl Settings {
     /// Takes over what is in force at once, so that the next reading of the files is held against
     /// it. The broker's is taken where its connection is.
     pub fn take_at_once(&mut self, other: &Self) {
+        self.witness.clone_from(&other.witness);
         self.mail.clone_from(&other.mail);
         self.contacts.clone_from(&other.contacts);
         self.channels.clone_from(&other.channels);
@@ -278,40 +289,6 @@ impl Settings {
         } else if topic.is_some() {
             self.answers = Some(AnswerSettings { topic, mailbox: None });
         }
-    }
-
-    /// What goes in the clear because the file says why: the path of that key, and words.
-    pub fn in_clear(&self) -> Vec<(String, String)> {
-        let told = |path: &str, host: &str, tls: bool, because: &Option<String>| {
-            let why = because.as_ref().filter(|_| !tls && !channels::this_machine(host))?;
-            let path = format!("{path}.in-clear-because");
-            Some((path, format!("nothing to `{host}` is encrypted, because: {why}")))
-        };
-        let broker = |name: &str, broker: &BrokerSettings| {
-            let tls = broker.tls.is_some();
-            broker.places.iter().find_map(|place| told(name, &place.host, tls, &broker.in_clear_because))
-        };
-        let mailbox = self.mailbox().and_then(|mailbox| {
-            let tls = mailbox.security != Security::Plain;
-            told("answers.mail", &mailbox.host, tls, &mailbox.in_clear_because)
-        });
-        let own = broker("broker", &self.broker);
-        let elsewhere = self.check_in.as_ref().and_then(|own| own.broker.as_ref());
-        let elsewhere = elsewhere.and_then(|settings| broker("check-in.broker", settings));
-        let upses = self.sources.ups.iter().filter_map(|(name, ups)| {
-            told(&format!("ups.{name}"), &ups.host, ups.tls.is_some(), &ups.in_clear_because)
-        });
-        let web = self.web.as_ref().and_then(|web| {
-            let why = web.in_clear_because.as_ref().filter(|_| web.tls.is_none())?;
-            Some((
-                "web.in-clear-because".to_owned(),
-                format!("the page in the house is served in the clear, because: {why}"),
-            ))
-        });
-        let fleet = self.fleet.as_ref().filter(|fleet| !fleet.stays_here());
-        let fleet =
-            fleet.and_then(|fleet| told("fleet", &fleet.host, fleet.tls.is_some(), &fleet.in_clear_because));
-        own.into_iter().chain(elsewhere).chain(fleet).chain(upses).chain(mailbox).chain(web).collect()
     }
 
     /// The mailbox in which replies to pages arrive.

@@ -4,25 +4,27 @@
 //! takes what is sound ([`SiteFiles::load_sound`]): the rest comes out beside it, to be told and
 //! tried again.
 
+mod connection;
 pub mod last_good;
+mod sites_folder;
+
+pub use connection::{broker, connection, subscriptions};
 
 use crate::channels::Channel;
 use crate::checkin;
-use crate::mqtt;
 use crate::settings::{
-    BrokerSettings, ChannelSettings, Environment, NamedFile, Read, Report, Settings, UnusableFile,
-    UpsSettings, key_of, read_text,
+    ChannelSettings, Environment, NamedFile, Read, Report, Settings, UnusableFile, UpsSettings, key_of,
+    read_text,
 };
 use jiff::tz::TimeZone;
 use last_good::TakenTexts;
 use slackwater_rules::diagnostic::{did_you_mean, listed};
 use slackwater_rules::plan::{
-    CHECK_INS, Checked, FindingsView, Output, Plan, Register, Relay, Sensor, Source, Surroundings, Target,
+    Checked, FindingsView, Output, Plan, Register, Relay, RuleTexts, Sensor, Source, Surroundings, Target,
     clashes, clashes_in_words,
 };
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
-use std::time::Duration;
 
 /// A site, ready to be watched.
 #[derive(Debug)]
@@ -147,7 +149,8 @@ impl SiteFiles {
     }
 }
 
-/// A rule file as far as it could be checked, with its text; or why it could not be read.
+/// A rule file as far as it could be checked, with its text and those of its sites; or why it could
+/// not be read.
 type ReadRules = Result<(Checked, String), String>;
 
 fn is_whole(read: &ReadRules) -> bool {
@@ -157,7 +160,8 @@ fn is_whole(read: &ReadRules) -> bool {
 /// The last good copy of the rules, if it can be used.
 fn last_good(settings: &Settings, zone: Option<TimeZone>) -> Option<(Checked, String)> {
     let (place, text) = last_good::read(&settings.places.journal.path)?;
-    let checked = check_rules(&place, &text, zone, Some(settings));
+    let texts = RuleTexts::file(&place.display().to_string(), &text);
+    let checked = check_rules(texts, zone, Some(settings));
     checked.plan.is_some().then_some((checked, text))
 }
 
@@ -309,20 +313,24 @@ pub fn load_plan(
 
 /// Reads and checks the rule file, as far as that is possible.
 fn read_rules(file: &Path, zone: Option<TimeZone>, settings: Option<&Settings>) -> ReadRules {
-    let text = read_text(file, "the rule file")?;
-    Ok((check_rules(file, &text, zone, settings), text))
+    let texts = RuleTexts::file(&file.display().to_string(), &read_text(file, "the rule file")?);
+    let texts = match settings.and_then(|settings| settings.witness.as_ref()) {
+        Some(witness) => sites_folder::with_sites(texts, &witness.sites)?,
+        None => texts,
+    };
+    let text = texts.text().to_owned();
+    Ok((check_rules(texts, zone, settings), text))
 }
 
-fn check_rules(file: &Path, text: &str, zone: Option<TimeZone>, settings: Option<&Settings>) -> Checked {
-    let name = file.display().to_string();
+fn check_rules(texts: RuleTexts, zone: Option<TimeZone>, settings: Option<&Settings>) -> Checked {
     let zone = zone.unwrap_or(TimeZone::UTC);
     let today = jiff::ZonedDateTime::now().with_time_zone(zone.clone()).date();
     match settings {
         Some(settings) => {
             let around = Surroundings { directory: settings.directory(), zone, today: Some(today) };
-            Plan::check_beside(&name, text, &around, &settings.outputs())
+            Plan::check_beside(texts, &around, &settings.outputs())
         }
-        None => Plan::check_without_people(&name, text, zone, Some(today)),
+        None => Plan::check_without_people(texts, zone, Some(today)),
     }
 }
 
@@ -352,46 +360,6 @@ fn unread(declared: &BTreeMap<String, UpsSettings>, plan: &Plan, report: &Report
             "not in the rule file",
             help,
         );
-    }
-}
-
-/// What has to be subscribed to for the plan: check-ins of hundreds of sites by one filter.
-pub fn subscriptions(settings: &Settings, plan: &Plan) -> Vec<String> {
-    let topics = plan.topics().into_iter().filter(|topic| !topic.starts_with(CHECK_INS));
-    let all_check_ins = (!plan.watched.is_empty()).then(|| format!("{CHECK_INS}+"));
-    let answers = settings.answer_topic().map(|topic| format!("{topic}/+"));
-    topics.map(str::to_owned).chain(all_check_ins).chain(answers).collect()
-}
-
-/// Another broker than the first is used for a minute at least.
-const FIRST_BROKER_AGAIN: Duration = Duration::from_secs(60);
-
-/// The connection's settings for the plan.
-pub fn broker(settings: &Settings, plan: &Plan) -> mqtt::MqttSettings {
-    connection(&settings.broker, subscriptions(settings, plan))
-}
-
-/// The settings of a connection that hears these topics.
-pub fn connection(settings: &BrokerSettings, subscriptions: Vec<String>) -> mqtt::MqttSettings {
-    let time = |span: slackwater_rules::time::Span| Duration::from_millis(span.0.max(0).cast_unsigned());
-    mqtt::MqttSettings {
-        brokers: settings.places.clone(),
-        first_again: FIRST_BROKER_AGAIN,
-        client_id: settings.client_id.clone(),
-        user: settings.user.clone(),
-        password: settings.password.clone(),
-        tls: settings.tls.as_ref().map(|tls| mqtt::Tls {
-            ca_file: tls.ca_file.clone(),
-            server_name: tls.server_name.clone(),
-            identity: tls.identity.clone(),
-        }),
-        keep_alive: time(settings.keep_alive),
-        session_expiry: time(settings.session_expiry),
-        max_packet: settings.max_packet,
-        subscriptions,
-        status_topic: settings.status_topic.clone(),
-        loopback_topic: settings.loopback_topic.clone(),
-        silent: false,
     }
 }
 

@@ -34,7 +34,6 @@ mod log;
 #[cfg(feature = "web")]
 mod now;
 #[cfg(feature = "web")]
-mod qr;
 #[cfg(feature = "web")]
 mod readings;
 #[cfg(feature = "web")]

@@ -22,6 +22,6 @@ mod words;
 pub use content::{CheckinFacts, GoesDark};
 pub use form::{CheckIn, Dark, LastReading, OpenAlarm, Planned, VERSION};
 pub use inputs::{announced, noted, sign_of_life, turned_away};
-pub use refusals::CheckinRefusal;
+pub use refusals::{CheckinRefusal, Refusals};
 pub use sites::{Believed, Known, Sites};
 pub use words::SiteNote;

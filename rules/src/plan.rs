@@ -41,7 +41,7 @@ pub use crate::diagnostic::{
     At, FINDINGS_VERSION, Finding, FindingView, FindingsView, PlaceView, Severity, render,
 };
 pub use carries::{CarriedForecast, FALSE_ALARMS, FalseAlarms, SeenOfTank};
-pub use check::{Checked, Surroundings};
+pub use check::{Checked, RuleTexts, Surroundings, key_in_site};
 pub(crate) use health::HEALTH;
 pub use measure::usual_range;
 pub use output_check::{clashes, clashes_in_words};
@@ -53,7 +53,7 @@ pub use people::{Absence, ChannelKind, Contact, Directory, HushButton, Quota, Si
 pub use schema::{schema, schema_text};
 pub use shelf::{LONGEST_SHELF, LONGEST_SHELF_OF_CRITICAL};
 pub(crate) use title::spoken;
-pub use watched::{CHECK_INS, SILENT};
+pub use watched::{CHECK_INS, SILENT, is_site_name};
 
 use crate::alarm::Priority;
 use crate::card::Card;

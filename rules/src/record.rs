@@ -14,7 +14,7 @@ pub use crate::ids::{By, Seq};
 pub use called::{CallChange, CallKind, CallMessage, CallNews, HeldBy, Joined, PageFate};
 pub use drilled::{About, DrillStage, Drilled, Measured, Standing};
 pub use outcome::{NoMore, Outcome};
-pub use parts::{AfterWork, Estimated, Farthest, Purpose, Verdict, WaterLimit};
+pub use parts::{AfterWork, Estimated, Farthest, Purpose, SiteChange, Verdict, WaterLimit};
 pub(crate) use words::{NOT_BACK, on_off};
 
 use crate::alarm::Priority;
@@ -316,6 +316,8 @@ pub enum Body {
     },
     /// Somebody took that back.
     SilenceEnded { by: By },
+    /// Who may check in here has changed.
+    SiteChanged { site: String, change: SiteChange, by: By },
 
     /// A relay was commanded. The switching is known by this record's number.
     Switched {

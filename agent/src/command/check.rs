@@ -3,6 +3,8 @@
 
 mod service_user;
 
+pub(super) use service_user::in_the_way;
+
 use super::{Config, failed, wrong};
 use crate::live::{TriedPart, Went, table, try_all};
 use crate::log::init_log;

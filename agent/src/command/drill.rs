@@ -156,8 +156,8 @@ NOW PUT THE PLUG BACK, or close the breaker, and press Enter at the same moment:
 
 async fn asked(socket: &Path, request: &Request) -> Result<String, String> {
     match control::ask(socket, request).await? {
-        ControlReply { ok: true, text } => Ok(text),
-        ControlReply { ok: false, text } => Err(text),
+        ControlReply { ok: true, text, .. } => Ok(text),
+        ControlReply { ok: false, text, .. } => Err(text),
     }
 }
 

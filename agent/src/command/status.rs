@@ -36,8 +36,8 @@ pub(super) async fn carry_out(status: StatusArgs) -> ExitCode {
         Err(mistakes) => return wrong(&mistakes.to_string()),
     };
     let text = match control::ask(&places.control.socket, &Request::Status { json: true }).await {
-        Ok(ControlReply { ok: true, text }) => text,
-        Ok(ControlReply { ok: false, text }) | Err(text) => return failed(&text),
+        Ok(ControlReply { ok: true, text, .. }) => text,
+        Ok(ControlReply { ok: false, text, .. }) | Err(text) => return failed(&text),
     };
     match serde_json::from_str(&text) {
         Ok(status) => {

@@ -2,7 +2,7 @@
 //! is said there goes into the journal, onto terminals and onto pages that others read: so names
 //! and reasons are short, of one line, and without signs that hide or turn what stands there.
 
-use super::Request;
+use super::{Request, WitnessCommand};
 use crate::plain_text::is_deceptive;
 use crate::web::ask::WebCommand;
 use slackwater_rules::engine::OperatorCommand;
@@ -23,6 +23,16 @@ pub(super) fn check(request: &Request) -> Result<(), String> {
         Request::Web(WebCommand::Invite { who: text } | WebCommand::Withdraw { which: text }) => {
             name("the name", text)
         }
+        Request::Witness { who, witness } => name("who asks", who).and_then(|()| match witness {
+            WitnessCommand::Enrol { site, title, callout, again: _ } => {
+                let texts = [("the site's title", title), ("the call-out", callout)];
+                let texts = texts.into_iter().filter_map(|(what, text)| Some((what, text.as_ref()?)));
+                name("the site", site)
+                    .and_then(|()| texts.into_iter().try_for_each(|(what, text)| name(what, text)))
+            }
+            WitnessCommand::Withdraw { site } => name("the site", site),
+            WitnessCommand::Sites => Ok(()),
+        }),
         Request::Say { who, say } => name("who says it", who).and_then(|()| words(say)),
     }
 }

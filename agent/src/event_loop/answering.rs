@@ -48,31 +48,28 @@ impl EventLoop {
                 } else {
                     status_words::words(&status, &self.health, self.engine.plan())
                 };
-                ControlReply { ok: true, text }
+                ControlReply::taken(text)
             }
             Request::Explain { alarm, json } => match self.engine.explain(&alarm, now) {
-                Some(explanation) if json => ControlReply { ok: true, text: health::pretty(&explanation) },
-                Some(explanation) => ControlReply { ok: true, text: status_words::explained(&explanation) },
-                None => ControlReply { ok: false, text: self.engine.plan().no_alarm(&alarm) },
+                Some(explanation) if json => ControlReply::taken(health::pretty(&explanation)),
+                Some(explanation) => ControlReply::taken(status_words::explained(&explanation)),
+                None => ControlReply::refused(self.engine.plan().no_alarm(&alarm)),
             },
-            Request::Reload { insists } => {
-                let (ok, text) = match self.reload(insists) {
-                    Ok(text) => (true, text),
-                    Err(text) => (false, text),
-                };
-                ControlReply { ok, text }
-            }
+            Request::Reload { insists } => ControlReply::of(self.reload(|_| insists)),
             Request::Web(command) => self.command_web(&command),
-            Request::Course { alarm } => match self.engine.outage_course(alarm.as_deref()) {
-                Ok(course) => ControlReply { ok: true, text: health::pretty(&course) },
-                Err(text) => ControlReply { ok: false, text },
-            },
+            Request::Witness { who, witness } => {
+                self.command_witness(By { who, via: BY_SOCKET.to_owned() }, witness)
+            }
+            Request::Course { alarm } => {
+                let course = self.engine.outage_course(alarm.as_deref());
+                ControlReply::of(course.map(|course| health::pretty(&course)))
+            }
             Request::Say {
                 say: OperatorCommand::PlanSilence { .. } | OperatorCommand::EndSilence, ..
             } if self.sender.is_none() => {
                 let text =
                     "this site sends no check-ins, so nobody would hear of its silence: see `[check-in]`";
-                ControlReply { ok: false, text: text.to_owned() }
+                ControlReply::refused(text)
             }
             Request::Say { who, say } => {
                 match &say {
@@ -80,7 +77,7 @@ impl EventLoop {
                         if !self.engine.answerable().has_code(code) =>
                     {
                         if let Some(wait) = self.answers.wrong.wait(BY_SOCKET, now.mono) {
-                            return ControlReply { ok: false, text: too_many(wait) };
+                            return ControlReply::refused(too_many(wait));
                         }
                         self.answers.wrong.note(BY_SOCKET, now.mono);
                     }
@@ -92,9 +89,9 @@ impl EventLoop {
                 self.gather(&now, turn);
                 match said {
                     Some(said) if !said.lines.is_empty() => {
-                        ControlReply { ok: said.taken, text: said.lines.join("\n") }
+                        ControlReply { ok: said.taken, ..ControlReply::taken(said.lines.join("\n")) }
                     }
-                    Some(_) | None => ControlReply { ok: true, text: "nothing to do".to_owned() },
+                    Some(_) | None => ControlReply::taken("nothing to do"),
                 }
             }
         }

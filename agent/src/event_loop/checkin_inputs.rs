@@ -12,9 +12,12 @@ use slackwater_rules::time::Now;
 impl EventLoop {
     /// Whether a message is a site's check-in; then it is taken here, or turned away.
     pub(super) fn witness(&mut self, now: Now, topic: &str, payload: &[u8], delivery: Arrival) -> bool {
+        if self.hear_join(topic, payload, delivery) {
+            return true;
+        }
         let Some(name) = topic.strip_prefix(CHECK_INS) else { return false };
         let plan = self.engine.plan();
-        if plan.watched.is_empty() {
+        if plan.watched.is_empty() && self.settings.witness.is_none() {
             return false;
         }
         let retained = delivery == Arrival::Retained;
@@ -25,6 +28,7 @@ impl EventLoop {
                     self.believe(now, &site, &believed, delivery);
                 }
             }
+            Err(CheckinRefusal::Forged) if self.is_by_waiting_key(name, payload, &now) => {}
             Err(refusal) => self.turn_away(now, name, &refusal),
         }
         true

@@ -78,6 +78,19 @@ impl EventLoop {
         }
     }
 
+    /// Tells the service manager, once, that the watch has begun.
+    pub(super) fn announce(&mut self) {
+        if !self.ready {
+            self.ready = true;
+            let state = self
+                .health
+                .deaf
+                .as_ref()
+                .map_or("watching".to_owned(), |why| format!("watching, but: {why}"));
+            self.service.ready(&state);
+        }
+    }
+
     fn contest(&mut self, now: Now) {
         self.contested = Some(now.mono + CONTESTED);
     }

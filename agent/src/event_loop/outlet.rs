@@ -84,6 +84,16 @@ impl Outlet {
         self.broker.publish_reply(id, topic, payload, false, correlation).map_err(|error| error.to_string())
     }
 
+    /// Hands over what is said to a site that asks to join: on a topic that is nobody else's.
+    pub(super) fn join_answer(&self, topic: String, payload: String) -> Result<(), String> {
+        self.look(|register| match register.output(&topic) {
+            Some(output) => Err(format!("`{topic}` belongs to {}", output.publisher)),
+            None => Ok(()),
+        })?;
+        let id = SIRENS + self.sirens.fetch_add(1, Ordering::Relaxed);
+        self.broker.publish(id, topic, payload, false).map_err(|error| error.to_string())
+    }
+
     /// What the broker, or the connection's end, has made of a message of ours.
     pub(super) fn settled(&self, id: u64, result: Result<(), NotPublished>) {
         if let Some(waiting) = self.waiting().remove(&id) {

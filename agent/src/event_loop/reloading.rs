@@ -17,12 +17,12 @@ const SHOWN_TEXT: usize = 1_500;
 
 impl EventLoop {
     /// Reads the files again, and says what came of it. What is wrong with them keeps the old
-    /// plan in force; so does dropping an alarm that is open, unless the keeper insists.
-    pub(super) fn reload(&mut self, insists: bool) -> Result<String, String> {
+    /// plan in force; so does dropping an alarm that is open, unless it may be dropped.
+    pub(super) fn reload(&mut self, may_drop: impl Fn(&str) -> bool) -> Result<String, String> {
         self.service.reloading();
         let read = SiteFiles::load(&self.config, &self.environment).map_err(|wrong| wrong.text);
         let read = read.and_then(|site| match self.engine.dropped_by(&site.plan) {
-            gone if gone.is_empty() || insists => Ok(site),
+            gone if gone.iter().all(|alarm| may_drop(alarm)) => Ok(site),
             gone => Err(format!(
                 "the new rule file drops what is open now: {}. `slackwater reload --yes` takes it all the same",
                 gone.join(", ")

@@ -200,8 +200,7 @@ impl EventLoop {
     pub(super) fn command_web(&mut self, command: &WebCommand) -> ControlReply {
         #[cfg(feature = "web")]
         if let Some(server) = &self.web.server {
-            let done = server.command(command, self.engine.plan());
-            return ControlReply { ok: done.is_ok(), text: done.unwrap_or_else(|why| why) };
+            return ControlReply::of(server.command(command, self.engine.plan()));
         }
         let _ = command;
         let text = match (self.settings.web.is_some(), self.health.unusable.get(WEB)) {
@@ -209,7 +208,7 @@ impl EventLoop {
             (false, None) => "the page in the house is not set up: see `[web]` in agent.toml".to_owned(),
             (true, None) => "the page in the house is not served: restart the agent".to_owned(),
         };
-        ControlReply { ok: false, text }
+        ControlReply::refused(text)
     }
 
     /// Tries to open the door again.

@@ -135,6 +135,7 @@ impl JournalLog {
                 | Body::Refused { .. }
                 | Body::SilencePlanned { .. }
                 | Body::SilenceEnded { .. }
+                | Body::SiteChanged { .. }
                 | Body::Switched { .. }
                 | Body::Released { .. }
                 | Body::Proved { .. }

@@ -5,7 +5,7 @@ use slackwater_rules::quality::Quality;
 use slackwater_rules::reading::Value;
 use slackwater_rules::record::{
     About, Body, By, CallChange, DrillStage, Drilled, Estimated, HeldBy, Measured, Outcome, Purpose,
-    Standing, Verdict,
+    SiteChange, Standing, Verdict,
 };
 use slackwater_rules::time::Wall;
 use std::fs;
@@ -721,6 +721,7 @@ fn one_of_each() -> Vec<Body> {
         Body::Ticked { call: 2, step: s("Do not feed."), done: true, by: by() },
         Body::Hushed { siren: "siren".to_owned(), length: span, by: by() },
         Body::Blipped { alarm: "mains".to_owned(), count: 3, longest: span, since: span },
+        Body::SiteChanged { site: s("nursery"), change: SiteChange::Joined { key: s("11qYAYKx") }, by: by() },
     ]
 }
 
@@ -759,7 +760,7 @@ fn one_of_each_drill() -> impl Iterator<Item = Body> {
     drilled.into_iter().map(Body::Drill)
 }
 
-const KINDS: usize = 52;
+const KINDS: usize = 53;
 
 /// A new kind breaks this match: give it a place here, and one of it to [`one_of_each`].
 fn place_of(body: &Body) -> usize {
@@ -816,6 +817,7 @@ fn place_of(body: &Body) -> usize {
         Body::Ticked { .. } => 49,
         Body::Hushed { .. } => 50,
         Body::Blipped { .. } => 51,
+        Body::SiteChanged { .. } => 52,
     }
 }
 

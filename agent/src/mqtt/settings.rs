@@ -59,7 +59,8 @@ pub struct MqttSettings {
     pub status_topic: String,
     /// Where our own message goes around. Nobody else should publish here.
     pub loopback_topic: String,
-    /// Only to hear: nothing at all is published, no status, no last will, no message of our own.
+    /// Nothing is published but what somebody asks for: no status, no last will, no message of our
+    /// own.
     pub silent: bool,
 }
 

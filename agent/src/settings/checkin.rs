@@ -8,7 +8,7 @@ use super::{BrokerSettings, PushSettings, in_clear};
 use crate::checkin::SiteKey;
 use slackwater_rules::checkin::GoesDark;
 use slackwater_rules::diagnostic::{Finding, Item};
-use slackwater_rules::plan::{CHECK_INS, Plan};
+use slackwater_rules::plan::{CHECK_INS, Plan, is_site_name};
 use slackwater_rules::time::Span;
 
 /// What check-ins need to know. Changes take a restart.
@@ -104,8 +104,7 @@ fn goes_dark(item: Item<'_>) -> Option<GoesDark> {
 
 fn name(item: Item<'_>) -> Option<String> {
     let text = line(item)?;
-    let good = |b: u8| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-';
-    if text.len() <= 64 && text.starts_with(|c: char| c.is_ascii_lowercase()) && text.bytes().all(good) {
+    if is_site_name(&text) {
         return Some(text);
     }
     let label = "a small letter, then small letters a to z, digits and hyphens, at most 64";

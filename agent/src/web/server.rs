@@ -5,7 +5,8 @@
 use super::ask::{WebCommand, WebRequest};
 use super::history::keep_warm;
 use super::house::House;
-use super::{qr, route, tls};
+use super::{route, tls};
+use crate::qr;
 use crate::settings::{Places, WebSettings};
 use hyper::body::Incoming;
 use hyper::service::service_fn;

@@ -6,7 +6,7 @@ use crate::journal::writer::Keeper;
 use crate::secret::strike_out;
 use slackwater_rules::checkin::{Believed, CheckinRefusal, SiteNote, Sites};
 use slackwater_rules::plan::{Plan, Watched};
-use slackwater_rules::time::{Moment, Now};
+use slackwater_rules::time::{Moment, Now, Span, Wall};
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -54,6 +54,12 @@ impl Roster {
             false => self.memory.touch(name),
         }
         Ok(believed)
+    }
+
+    /// Since when a site has been heard under its key, and how long ago it last was in this life of
+    /// ours; each if that is known.
+    pub fn heard(&self, site: &Watched, now: Moment) -> (Option<Wall>, Option<Span>) {
+        self.sites.heard(site, now)
     }
 
     /// Counts a refusal; how many to speak of, if it is time to speak of them.

@@ -96,6 +96,7 @@ impl Spells {
             | Body::WorkEnded { .. }
             | Body::SilencePlanned { .. }
             | Body::SilenceEnded { .. }
+            | Body::SiteChanged { .. }
             | Body::Switched { .. }
             | Body::Released { .. }
             | Body::Proved { .. }

@@ -11,7 +11,7 @@ const APART: Span = Span::hours(1);
 /// Why a check-in is turned away.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum CheckinRefusal {
-    /// The rule file watches no site of this name.
+    /// No site of this name is watched, or not any more.
     Unknown,
     /// Longer than any site's.
     TooLarge {
@@ -37,7 +37,7 @@ pub enum CheckinRefusal {
 
 impl CheckinRefusal {
     /// What is counted as one cause.
-    fn cause(&self) -> &'static str {
+    pub fn cause(&self) -> &'static str {
         match self {
             Self::Unknown => "unknown site",
             Self::TooLarge { .. } => "too large",
@@ -53,7 +53,7 @@ impl CheckinRefusal {
 impl fmt::Display for CheckinRefusal {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Unknown => f.write_str("the rule file watches no site of this name"),
+            Self::Unknown => f.write_str("no site of this name is watched here"),
             Self::TooLarge { length, limit } => {
                 write!(f, "{length} bytes are too many: a check-in has at most {limit}")
             }
@@ -66,9 +66,9 @@ impl fmt::Display for CheckinRefusal {
     }
 }
 
-/// What has been turned away so far.
+/// What has been turned away so far, by the name of the cause.
 #[derive(Debug, Default)]
-pub(super) struct Refusals {
+pub struct Refusals {
     causes: BTreeMap<&'static str, Count>,
 }
 
@@ -82,9 +82,8 @@ struct Count {
 impl Refusals {
     /// Counts one. If it is to be said, how many of its cause there were since that was last said,
     /// this one included.
-    pub(super) fn count(&mut self, refusal: &CheckinRefusal, now: Moment) -> Option<u64> {
-        let count =
-            self.causes.entry(refusal.cause()).or_insert(Count { total: 0, unsaid: 0, said: now - APART });
+    pub fn count(&mut self, cause: &'static str, now: Moment) -> Option<u64> {
+        let count = self.causes.entry(cause).or_insert(Count { total: 0, unsaid: 0, said: now - APART });
         count.total += 1;
         count.unsaid += 1;
         if now - count.said < APART {
@@ -95,7 +94,7 @@ impl Refusals {
     }
 
     /// How many of each cause.
-    pub(super) fn totals(&self) -> BTreeMap<&'static str, u64> {
+    pub fn totals(&self) -> BTreeMap<&'static str, u64> {
         self.causes.iter().map(|(cause, count)| (*cause, count.total)).collect()
     }
 }

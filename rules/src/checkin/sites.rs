@@ -5,7 +5,7 @@ use super::freshness::{CheckInMark, is_late};
 use super::refusals::{CheckinRefusal, Refusals};
 use super::words::{self, SiteLife, SiteNote};
 use crate::plan::{Plan, Watched};
-use crate::time::{Moment, Now, Span};
+use crate::time::{Moment, Now, Span, Wall};
 use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -27,6 +27,9 @@ pub struct Known {
     note: SiteNote,
     /// Whether it has announced something that must not be forgotten.
     announced: bool,
+    /// When it was first heard under this key.
+    #[serde(default)]
+    since: Option<Wall>,
     /// When it last gave a sign of life, in this life of ours.
     #[serde(skip)]
     heard: Option<Moment>,
@@ -102,7 +105,7 @@ impl Sites {
         let check_in = read(site, &open(&site.key, payload)?)?;
         let known = self.known.entry(name.to_owned()).or_default();
         if known.key != site.key {
-            **known = Known { key: site.key.clone(), ..Known::default() };
+            **known = Known { key: site.key.clone(), since: Some(now.wall), ..Known::default() };
         }
         let latest = known.mark.after(&check_in, now).map_err(CheckinRefusal::Replayed)?;
         let live = !is_late(&check_in, now);
@@ -113,9 +116,16 @@ impl Sites {
         Ok(Believed { check_in, live, note, back, urgent })
     }
 
+    /// Since when a site has been heard under its key, and how long ago it last was in this life of
+    /// ours; each if that is known.
+    pub fn heard(&self, site: &Watched, now: Moment) -> (Option<Wall>, Option<Span>) {
+        let known = self.known.get(&site.name).filter(|known| known.key == site.key);
+        (known.and_then(|known| known.since), known.and_then(|known| Some(now - known.heard?)))
+    }
+
     /// Counts a refusal; how many to speak of, if it is time to speak of them.
     pub fn refused(&mut self, refusal: &CheckinRefusal, now: &Now) -> Option<u64> {
-        self.refusals.count(refusal, now.mono)
+        self.refusals.count(refusal.cause(), now.mono)
     }
 
     /// How many check-ins have been taken since the start, and turned away for each cause.

@@ -1,6 +1,7 @@
 //! Findings as text for people: the file, the line, the text underlined, what was expected and the
-//! nearest right name. A text may be made of several [`SourceTexts`], the file and the variables of
-//! the environment that stand over it; a place in it then names its own.
+//! nearest right name. A text may be made of several [`SourceTexts`]: the file, others that are
+//! read as if they stood in it, the variables of the environment that stand over it; a place in it
+//! then names its own.
 
 use super::{Finding, LeftOut, Severity};
 use crate::signs::{deceptive_in, is_deceptive};
@@ -15,8 +16,17 @@ pub struct SourceTexts {
     text: String,
     /// Where each line begins.
     lines: Vec<usize>,
-    /// Name and first byte of each piece, in order; never empty.
-    pieces: Vec<(String, usize)>,
+    /// In order; never empty.
+    pieces: Vec<SourcePiece>,
+}
+
+#[derive(Clone, Debug)]
+struct SourcePiece {
+    name: String,
+    /// Its first byte in the whole.
+    start: usize,
+    /// A variable of the environment, which is one line and names itself; a file otherwise.
+    is_variable: bool,
 }
 
 /// A place for people.
@@ -34,17 +44,27 @@ impl SourceTexts {
     /// One file's text under its name.
     pub fn file(name: &str, text: &str) -> Self {
         let lines = std::iter::once(0).chain(text.match_indices('\n').map(|(end, _)| end + 1)).collect();
-        Self { text: text.to_owned(), lines, pieces: vec![(name.to_owned(), 0)] }
+        let first = SourcePiece { name: name.to_owned(), start: 0, is_variable: false };
+        Self { text: text.to_owned(), lines, pieces: vec![first] }
     }
 
-    /// The same with another piece after it, which begins a line.
-    pub fn and(mut self, name: &str, text: &str) -> Self {
+    /// The same with a variable of the environment after it, which begins a line.
+    pub fn and(self, name: &str, text: &str) -> Self {
+        self.and_piece(name, text, true)
+    }
+
+    /// The same with another file after it.
+    pub fn and_file(self, name: &str, text: &str) -> Self {
+        self.and_piece(name, text, false)
+    }
+
+    fn and_piece(mut self, name: &str, text: &str, is_variable: bool) -> Self {
         if !self.text.is_empty() && !self.text.ends_with('\n') {
             self.text.push('\n');
             self.lines.push(self.text.len());
         }
         let start = self.text.len();
-        self.pieces.push((name.to_owned(), start));
+        self.pieces.push(SourcePiece { name: name.to_owned(), start, is_variable });
         self.lines.extend(text.match_indices('\n').map(|(end, _)| start + end + 1));
         self.text.push_str(text);
         self
@@ -62,17 +82,22 @@ impl SourceTexts {
 
     /// The number of the piece that a place lies in, which is 0 for the file.
     pub fn piece(&self, at: usize) -> usize {
-        self.pieces.partition_point(|(_, start)| *start <= at).saturating_sub(1)
+        self.pieces.partition_point(|piece| piece.start <= at).saturating_sub(1)
     }
 
     /// A piece's name.
     pub fn name(&self, piece: usize) -> &str {
-        self.pieces.get(piece).map_or("", |(name, _)| name)
+        self.pieces.get(piece).map_or("", |piece| &piece.name)
+    }
+
+    /// Whether a piece is a variable of the environment, and no file.
+    pub fn is_variable(&self, piece: usize) -> bool {
+        self.pieces.get(piece).is_some_and(|piece| piece.is_variable)
     }
 
     /// Where a piece begins, if there are so many.
     pub fn start(&self, piece: usize) -> Option<usize> {
-        self.pieces.get(piece).map(|(_, start)| *start)
+        self.pieces.get(piece).map(|piece| piece.start)
     }
 
     fn line(&self, at: usize) -> usize {
@@ -168,15 +193,15 @@ impl SourceTexts {
         });
         let snippet = Snippet::source(&self.text[shown.clone()]).annotations(annotations);
         let at = self.position(first);
-        match piece {
-            0 if cut => {
-                let origin = Origin::path(self.name(0)).line(at.line).char_column(at.column);
-                vec![origin.into(), snippet.line_numbering(false).into()]
-            }
-            0 => vec![snippet.line_start(at.line).path(self.name(0)).into()],
-            // A variable names itself.
-            _ => vec![snippet.line_numbering(false).into()],
+        if self.is_variable(piece) {
+            // It names itself.
+            return vec![snippet.line_numbering(false).into()];
         }
+        if cut {
+            let origin = Origin::path(self.name(piece)).line(at.line).char_column(at.column);
+            return vec![origin.into(), snippet.line_numbering(false).into()];
+        }
+        vec![snippet.line_start(at.line).path(self.name(piece)).into()]
     }
 }
 

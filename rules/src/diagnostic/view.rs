@@ -35,6 +35,9 @@ pub struct FindingView {
     /// The variable of the environment that it is about, instead of the file.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub variable: Option<String>,
+    /// The other file that it is about, if it is not the first: a site's in the folder of sites.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub other_file: Option<String>,
     /// Where: in the file, or in `VARIABLE=VALUE`.
     pub place: PlaceView,
     /// Other places that have a part in it, each with what to see there.
@@ -69,6 +72,7 @@ impl FindingsView {
     pub fn of(sources: &SourceTexts, findings: &[Finding], left: LeftOut) -> Self {
         let view = |finding: &Finding| {
             let piece = sources.piece(finding.span.start);
+            let named = |is: bool| (piece > 0 && is).then(|| sources.name(piece).to_owned());
             FindingView {
                 severity: match finding.severity {
                     Severity::Error => "error",
@@ -77,7 +81,8 @@ impl FindingsView {
                 title: finding.title.clone(),
                 label: finding.label.clone(),
                 help: finding.help.clone(),
-                variable: (piece > 0).then(|| sources.name(piece).to_owned()),
+                variable: named(sources.is_variable(piece)),
+                other_file: named(!sources.is_variable(piece)),
                 place: place(sources, &finding.span),
                 also: finding
                     .more

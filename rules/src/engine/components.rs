@@ -122,6 +122,7 @@ impl Components {
             | Body::Skipped { .. }
             | Body::Marked { .. }
             | Body::CommandKept { .. }
+            | Body::SiteChanged { .. }
             | Body::Refused { .. } => {}
         }
     }

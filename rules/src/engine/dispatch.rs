@@ -59,6 +59,11 @@ impl Engine {
             Input::TurnedAway { what, why, by } | Input::Unheeded { what, why, by } => {
                 self.decide(|_, next| next.refuse(what, why, &by));
             }
+            Input::SiteChanged { site, change, by } => {
+                self.decide(|_, next| {
+                    next.record(Body::SiteChanged { site, change, by });
+                });
+            }
             Input::Guessed { by } => self.decide(|cx, next| cx.drills.on_guessing(cx, &by, next)),
             Input::Started { version, gap } => {
                 let started = self.next_seq;

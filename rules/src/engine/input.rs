@@ -6,7 +6,7 @@ use crate::ids::{By, SensorId, Seq};
 use crate::plan::Part;
 use crate::plan::ways::Way;
 use crate::reading::{Arrival, Value};
-use crate::record::Outcome;
+use crate::record::{Outcome, SiteChange};
 use crate::time::Span;
 use std::borrow::Cow;
 use std::sync::Arc;
@@ -57,6 +57,15 @@ pub enum Input {
         /// Why.
         why: String,
         /// From where, as far as is known.
+        by: By,
+    },
+    /// Who may check in here has changed.
+    SiteChanged {
+        /// The watched site's name.
+        site: String,
+        /// How.
+        change: SiteChange,
+        /// By whom.
         by: By,
     },
     /// A source answered for this sensor, but with nothing that can be believed.

@@ -3,7 +3,10 @@
 //! batteries, relays, call-outs, alarms, and last the alarms that the plan adds for lost sight.
 
 mod parts;
+mod rule_texts;
 mod tables;
+
+pub use rule_texts::{RuleTexts, key_in_site};
 
 use super::{Directory, Output, Plan};
 use crate::diagnostic::{
@@ -84,20 +87,21 @@ impl Plan {
     /// assert!(checked.report.contains("lagoon-tmp") && checked.report.contains("did you mean"));
     /// ```
     pub fn check(file: &str, text: &str, around: &Surroundings) -> Checked {
-        Self::check_beside(file, text, around, &[])
+        Self::check_beside(RuleTexts::file(file, text), around, &[])
     }
 
-    /// The same beside what the agent's configuration publishes on.
-    pub fn check_beside(file: &str, text: &str, around: &Surroundings, elsewhere: &[Output]) -> Checked {
+    /// The same with the files of watched sites, beside what the agent's configuration publishes
+    /// on.
+    pub fn check_beside(texts: RuleTexts, around: &Surroundings, elsewhere: &[Output]) -> Checked {
         let agent = AgentFacts { people: Some(&around.directory), outputs: elsewhere };
-        check(file, text, around, &agent)
+        check(texts, around, &agent)
     }
 
     /// The same while it is not known who can be told, since the agent's own file is wrong: no
     /// mistake is found in whom a call-out names, and there is no plan.
-    pub fn check_without_people(file: &str, text: &str, zone: TimeZone, today: Option<Date>) -> Checked {
+    pub fn check_without_people(texts: RuleTexts, zone: TimeZone, today: Option<Date>) -> Checked {
         let around = Surroundings { directory: Directory::default(), zone, today };
-        Checked { plan: None, ..check(file, text, &around, &AgentFacts { people: None, outputs: &[] }) }
+        Checked { plan: None, ..check(texts, &around, &AgentFacts { people: None, outputs: &[] }) }
     }
 }
 
@@ -109,16 +113,21 @@ struct AgentFacts<'a> {
     outputs: &'a [Output],
 }
 
-fn check(file: &str, text: &str, around: &Surroundings, agent: &AgentFacts<'_>) -> Checked {
+fn check(texts: RuleTexts, around: &Surroundings, agent: &AgentFacts<'_>) -> Checked {
+    let RuleTexts { sources, sites, misfits } = texts;
+    // A site's file that is no such file would be taken for a part of its neighbours.
+    let whole = if misfits.is_empty() { sources.text().len() } else { sites };
+    let text = &sources.text()[..whole];
     let pieces = TextPieces::cut(text, &tables::NAMED);
     // In pieces it takes little memory; what they don't tell the whole does.
     let (plan, findings) = read(text, &pieces, around, agent)
         .or_else(|| read(text, &TextPieces::default(), around, agent))
         .unwrap_or_default();
+    findings.extend(misfits);
     let wrong = findings.errors() > 0;
     let (findings, left_out) = findings.conclude();
     // A text of which there is nothing to show is not kept a second time.
-    let sources = SourceTexts::file(file, if findings.is_empty() { "" } else { text });
+    let sources = if findings.is_empty() { SourceTexts::file(sources.name(0), "") } else { sources };
     let report = sources.render(&findings, left_out);
     Checked { plan: plan.filter(|_| !wrong), findings, report, left_out, sources }
 }

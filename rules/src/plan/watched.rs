@@ -19,6 +19,15 @@ use crate::units::{Dimension, Scale, Unit};
 /// What the names of topics with check-ins begin with; the site's own name follows.
 pub const CHECK_INS: &str = "slackwater/check-in/";
 
+/// The longest name of a site.
+const LONGEST_NAME: usize = 64;
+
+/// Whether a site can be called so: a small letter, then small letters a to z, digits and hyphens.
+pub fn is_site_name(text: &str) -> bool {
+    let good = |b: u8| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-';
+    text.len() <= LONGEST_NAME && text.starts_with(|c: char| c.is_ascii_lowercase()) && text.bytes().all(good)
+}
+
 /// As reviews show it; no kind that a keeper can write, so that no other sensor has it.
 pub(super) const MEASURE: &str = "check-in";
 

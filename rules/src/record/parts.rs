@@ -3,6 +3,7 @@
 
 use crate::time::Span;
 use serde::{Deserialize, Serialize};
+use std::fmt;
 
 /// Why a page is sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -86,4 +87,46 @@ pub struct WaterLimit {
     pub below: bool,
     /// degC.
     pub limit: f64,
+}
+
+/// What has changed of a site that this watch is the witness of. Keys are told by their beginning.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "change", rename_all = "kebab-case")]
+pub enum SiteChange {
+    /// It was invited, for so long.
+    Invited {
+        /// Until the link is of no use any more.
+        length: Span,
+    },
+    /// It joined.
+    Joined {
+        /// Of its key.
+        key: String,
+    },
+    /// It has proved another key, which holds from the first check-in that is signed with it.
+    KeyProved {
+        /// Of the new key.
+        key: String,
+    },
+    /// It has another key.
+    KeyChanged {
+        /// Of the new key.
+        key: String,
+    },
+    /// Its key was withdrawn, or its invitation.
+    Withdrawn,
+}
+
+impl fmt::Display for SiteChange {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Invited { length } => write!(f, "was invited to join within {length}"),
+            Self::Joined { key } => write!(f, "joined, its key is {key}"),
+            Self::KeyProved { key } => {
+                write!(f, "proved another key, {key}, which holds from its first check-in on")
+            }
+            Self::KeyChanged { key } => write!(f, "has another key, {key}; the old one holds no more"),
+            Self::Withdrawn => f.write_str("was withdrawn: it may not check in any more"),
+        }
+    }
 }

@@ -59,7 +59,8 @@ impl Body {
             | Self::Hushed { by, .. }
             | Self::Refused { by, .. }
             | Self::SilencePlanned { by, .. }
-            | Self::SilenceEnded { by } => titles.name(by),
+            | Self::SilenceEnded { by }
+            | Self::SiteChanged { by, .. } => titles.name(by),
             Self::WorkBegan { tank, work, by, .. } => {
                 (*tank, *work) = (titles.tank(tank), spoken(work));
                 titles.name(by);

@@ -175,6 +175,7 @@ impl fmt::Display for Body {
                 write!(f, "a silence of {length} planned by {by}{}", reason(why))
             }
             Self::SilenceEnded { by } => write!(f, "the planned silence taken back by {by}"),
+            Self::SiteChanged { site, change, by } => write!(f, "site {site} {change}, by {by}"),
             Self::Switched { relay, on, attempt, why, .. } => {
                 write!(f, "{relay} switched {}, attempt {attempt}{}", on_off(*on), reason(why))
             }

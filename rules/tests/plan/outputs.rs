@@ -4,7 +4,7 @@
 use crate::site::{HALYARD, check, surroundings};
 use insta::assert_snapshot;
 use slackwater_rules::plan::{
-    Checked, Output, Payloads, Plan, Publisher, Register, clashes_in_words, means_the_opposite,
+    Checked, Output, Payloads, Plan, Publisher, Register, RuleTexts, clashes_in_words, means_the_opposite,
     output_topic_fault,
 };
 
@@ -180,11 +180,15 @@ fn the_agents_own_topics_are_in_the_same_register() {
         (agents(Publisher::Status, "room2/mains"), "sensor `mains` would hear the watch itself"),
         (siren("room2/mains", "on", "off"), "`channel.siren.topic` in the agent's configuration"),
     ] {
-        let checked = Plan::check_beside("site.toml", HALYARD, &surroundings(), &[output]);
+        let checked = Plan::check_beside(RuleTexts::file("site.toml", HALYARD), &surroundings(), &[output]);
         refused(&checked, &[words]);
     }
     let siren = siren("hall/siren", "on", "off");
-    let checked = Plan::check_beside("site.toml", HALYARD, &surroundings(), std::slice::from_ref(&siren));
+    let checked = Plan::check_beside(
+        RuleTexts::file("site.toml", HALYARD),
+        &surroundings(),
+        std::slice::from_ref(&siren),
+    );
     assert!(checked.plan.is_some(), "{}", checked.report);
     let said = clashes_in_words(&[agents(Publisher::Status, "hall/siren"), siren]);
     assert_eq!(
@@ -202,10 +206,10 @@ fn nobody_is_its_own_witness() {
         "{HALYARD}\n[watched.halyard]\nkey = \"11qYAYKxCrfVS_7TyWQHOg7hcvPapiMlrwIaaPcHURo\"\ncallout = \"household\"\n"
     );
     let own = agents(Publisher::CheckIns, "slackwater/check-in/halyard");
-    let checked = Plan::check_beside("site.toml", &rules, &surroundings(), &[own]);
+    let checked = Plan::check_beside(RuleTexts::file("site.toml", &rules), &surroundings(), &[own]);
     refused(&checked, &["`halyard` is this very site"]);
     let other = agents(Publisher::CheckIns, "slackwater/check-in/harbour");
-    let checked = Plan::check_beside("site.toml", &rules, &surroundings(), &[other]);
+    let checked = Plan::check_beside(RuleTexts::file("site.toml", &rules), &surroundings(), &[other]);
     assert!(checked.plan.is_some(), "{}", checked.report);
 }
 

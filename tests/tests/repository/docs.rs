@@ -18,9 +18,9 @@ fn blocks(document: &str) -> Vec<&str> {
 }
 
 /// Sections of the agent's configuration that no rule file has.
-const AGENTS: [&str; 18] = [
+const AGENTS: [&str; 19] = [
     "answers", "broker", "check-in", "contact", "channel", "clock", "control", "journal", "log", "mail",
-    "modem", "sources", "ups", "tls", "metrics", "web", "events", "fleet",
+    "modem", "sources", "ups", "tls", "metrics", "web", "events", "fleet", "witness",
 ];
 
 /// The sample with what a block says in place of what the sample says there.

@@ -78,6 +78,7 @@ fn every_example_passes_check() {
     for name in witness {
         home.write(name.rsplit('/').next().unwrap_or(name), &text(name)).expect("written");
     }
+    home.write("sites-password", "4711").expect("written");
     let bare = home
         .command(&["check", "--config", "witness.toml"])
         .env_remove("SLACKWATER_BROKER__TLS__CA_FILE")

@@ -45,7 +45,7 @@ fn sealed(key: &SiteKey, site: &str, count: u64) -> String {
 }
 
 /// Publishes all of them, and waits until the broker has taken them.
-async fn flood(port: u16, messages: &[(String, String, bool)]) {
+pub(super) async fn flood(port: u16, messages: &[(String, String, bool)]) {
     let mut options = MqttOptions::new("intruder", "127.0.0.1", port);
     options.set_credentials(INTRUDER.0, INTRUDER.1);
     let (client, mut eventloop) = AsyncClient::new(options, messages.len() + 1);

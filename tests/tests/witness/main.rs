@@ -7,6 +7,7 @@
 mod alive;
 mod announced;
 mod intruders;
+mod joining;
 mod outage;
 mod requests;
 
@@ -20,9 +21,11 @@ use std::fs;
 
 const SLACKWATER: &str = env!("CARGO_BIN_EXE_slackwater-under-test");
 
-/// Logins at the broker elsewhere: the site's, the witness's, and one that may write everywhere.
+/// Logins at the broker elsewhere: the site's, the witness's, that of all sites that join, and one
+/// that may write everywhere.
 const SITE: (&str, &str) = ("halyard", "brackish");
 const WITNESS: (&str, &str) = ("witness", "tide table");
+const SITES: (&str, &str) = ("sites", "slack water");
 const INTRUDER: (&str, &str) = ("intruder", "estuary");
 
 const RIGHTS: &str = include_str!("../../../deploy/mosquitto/rights-elsewhere");
@@ -60,10 +63,15 @@ struct Shed {
 impl Shed {
     /// Builds both for sites with these keys, and waits until the witness hears its broker.
     fn build(authority: &Authority, sites: &[(&str, String)]) -> Self {
+        Self::build_with(authority, sites, "")
+    }
+
+    /// The same with more in the witness's configuration.
+    fn build_with(authority: &Authority, sites: &[(&str, String)], more: &str) -> Self {
         let login = |(user, password): (&str, &str)| (user.to_owned(), password.to_owned());
         let identity = authority.identity("localhost", Validity::Now).expect("a certificate");
         let away = Mosquitto::start(&Options {
-            users: vec![login(SITE), login(WITNESS), login(INTRUDER)],
+            users: vec![login(SITE), login(WITNESS), login(SITES), login(INTRUDER)],
             rights: Some(format!("{RIGHTS}\nuser intruder\ntopic readwrite #\n")),
             tls: Some(identity),
             plain_too: true,
@@ -112,9 +120,10 @@ trust = "always"
                 "\n[watched.{name}]\nname = \"Halyard House\"\nkey = \"{key}\"\nevery = \"1 s\"\nsilent-after = \"5 s\"\n"
             );
         }
-        home.write("agent.toml", &config).expect("written");
+        home.write("agent.toml", &format!("{config}{more}")).expect("written");
         home.write("rules.toml", &rules).expect("written");
         home.write("password", WITNESS.1).expect("written");
+        home.write("sites-password", SITES.1).expect("written");
         let mut agent = home.start_as(&["witness"]).expect("it starts");
         agent.hears();
         Self { home, away, agent }

@@ -45,7 +45,7 @@ struct ServiceUnit {
 }
 
 /// What is in the way of the service, if this is a service's configuration and its user is there.
-pub(super) fn in_the_way(config: &Path, site: &SiteFiles) -> Vec<String> {
+pub(in crate::command) fn in_the_way(config: &Path, site: &SiteFiles) -> Vec<String> {
     let absolute = std::path::absolute(config).unwrap_or_else(|_| config.to_owned());
     if !absolute.starts_with(SERVICES) {
         return Vec::new();
@@ -73,7 +73,8 @@ fn look(config: &Path, site: &SiteFiles, ids: &Ids, unit: &ServiceUnit) -> Vec<S
         _ => None,
     });
     let metrics = site.settings.metrics.as_ref().and_then(|metrics| folder(&metrics.file));
-    let written = [folder(&places.journal.path), folder(&places.control.socket), metrics];
+    let sites = site.settings.witness.as_ref().map(|witness| witness.sites.clone());
+    let written = [folder(&places.journal.path), folder(&places.control.socket), metrics, sites];
     for path in written.into_iter().flatten().chain(folders) {
         found.extend(unwritable(&path, ids, unit));
     }

@@ -84,6 +84,7 @@ fn is_essential(body: &Body) -> bool {
         | Body::Reloaded { .. }
         | Body::SilencePlanned { .. }
         | Body::SilenceEnded { .. }
+        | Body::SiteChanged { .. }
         | Body::Marked { .. }
         | Body::Drill(_) => false,
         Body::Started { .. }

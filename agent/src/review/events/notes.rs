@@ -45,6 +45,7 @@ pub(super) fn text(body: Body) -> Option<String> {
             format!("{} said that this site would be silent for {length}{why}", by.who)
         }
         Body::SilenceEnded { by } => format!("{} took the planned silence back", by.who),
+        Body::SiteChanged { site, change, by } => format!("site {site} {change}, by {}", by.who),
 
         // Told by the coverage, by the work that caused it, or by its episode, call-out and drill.
         Body::Learned { .. }

@@ -6,10 +6,16 @@ use qrcodegen::{QrCode, QrCodeEcc};
 /// Modules of quiet around it (ISO/IEC 18004 asks for four; two are enough on a screen).
 const QUIET: i32 = 2;
 
-/// The square; nothing if the text is too long for one.
-pub(super) fn terminal(text: &str) -> Option<String> {
+/// As wide as terminals are.
+const WIDEST: i32 = 80;
+
+/// The square; nothing if the text is too long for one that fits.
+pub(crate) fn terminal(text: &str) -> Option<String> {
     let code = QrCode::encode_text(text, QrCodeEcc::Low).ok()?;
     let (from, to) = (-QUIET, code.size() + QUIET);
+    if to - from > WIDEST {
+        return None;
+    }
     let mut out = String::new();
     for y in (from..to).step_by(2) {
         // Black on white, whatever the terminal's own colours are.

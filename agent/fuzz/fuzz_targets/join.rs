@@ -1,0 +1,2 @@
+#![no_main]
+libfuzzer_sys::fuzz_target!(|octets: &[u8]| slackwater::promises::join(octets));
