@@ -13,8 +13,7 @@ use std::sync::OnceLock;
 pub const TEXT_LETTERS: usize = 60;
 
 /// What is looked at before anything else: water and mains kill people.
-pub const GATE: &str =
-    "From the door: floor and plugs dry? If not: stay out, call for help. Hands dry, never in the water.";
+pub const GATE: &str = "At the room's door: floor and plugs dry? If not: keep out, call for help. Hands dry, never in the water.";
 
 /// Who may do what a line says.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
@@ -447,8 +446,8 @@ mod tests {
             }
         }
         for words in [
-            "From the door: floor and plugs dry?",
-            "stay out, call for help.",
+            "At the room's door: floor and plugs dry?",
+            "keep out, call for help.",
             "Hands dry, never in the water.",
         ] {
             assert!(GATE.contains(words), "{words}");

@@ -136,12 +136,17 @@ pub(super) fn response(
                 text: (!floors.is_empty()).then(|| FLOOR_IN_A_TEXT.to_owned()),
                 act: Some(Act::Air),
                 tell: Some("whether water moves".to_owned()),
-                ..line("restart", FLOW_EVERYWHERE)
+                ..line("restart", format!("{FLOW_EVERYWHERE}{}.", who_gets_the_pump(tanks)))
             });
             if let [_, _, ..] = tanks {
-                let instead_of = Some(Act::Air);
-                let lines = one_pump_too_few(tanks).into_iter();
-                lines.map(|line| CardLine { instead_of, ..line }).for_each(&mut add);
+                add(CardLine {
+                    instead_of: Some(Act::Air),
+                    ..line(
+                        "pour",
+                        "Others: lift water with a jug by its handle, pour it back from 10 cm (4 in) up, five \
+                         minutes in every fifteen.",
+                    )
+                });
             }
         }
     }
@@ -187,26 +192,16 @@ pub(super) fn response(
     Card::gated(lines)
 }
 
-/// What a house does that has one air pump, if more tanks than one stand still: the pump goes where
-/// most breathes, if that is one of them.
-fn one_pump_too_few(tanks: &[Tank]) -> [CardLine; 2] {
+/// Which tank has the one air pump of a house, if more than one stand still: where most breathes,
+/// if that is one of them. Nothing where there is one tank.
+fn who_gets_the_pump(tanks: &[Tank]) -> String {
+    let [_, _, ..] = tanks else { return String::new() };
     let most = tanks.iter().map(|tank| tank.stocking).max();
     let mut fullest = tanks.iter().filter(|tank| Some(tank.stocking) == most);
-    let first = match (fullest.next(), fullest.next()) {
-        (Some(tank), None) => format!("{} gets the pump first", tank.title),
-        (..) => "the one with most fish gets the pump first".to_owned(),
-    };
-    [
-        line(
-            "practice",
-            format!("Does the water stand still in several tanks, with one pump only? {}.", capital(&first)),
-        ),
-        line(
-            "pour",
-            "Others: lift water with a jug by its handle, pour it back from 10 cm (4 in) up, five \
-             minutes in every fifteen.",
-        ),
-    ]
+    match (fullest.next(), fullest.next()) {
+        (Some(tank), None) => format!("; of several, {} gets it and keeps it", tank.title),
+        (..) => "; of several, the one with most fish".to_owned(),
+    }
 }
 
 /// How warm several tanks are, in one unit, since they stand on one page.

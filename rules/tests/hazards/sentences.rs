@@ -194,12 +194,12 @@ fn water_on_the_floor_parts_into_wet_the_panel_and_dry_the_top_off_the_sump_the_
             story.page(to),
             &[
                 GATE,
-                "\n2. If wet: is the way to the panel dry? Switch the whole house off there, by torch. Wet too? Touch nothing.",
+                "\n2. If wet: way to the panel dry? By torch, turn the house's main switch off there. Wet too? Leave the house.",
                 "\n3. If dry: unplug the top-off pump, if there is one: it may pour water in.",
                 "If dry, sump water 10 cm (4 in) or more below the rim: unplug the return pump; its water runs back.",
                 "If dry, sump fuller: leave the return pump on.",
                 "Then dry your hands, unplug the return pump and watch the sump fill",
-                "Return pump unplugged, or the house off? Every tank needs air now: start the battery air pump.",
+                "Return pump unplugged, or house off? Start the battery air pump at a tank that is reached dry; it stays there.",
                 "Never pull a wet plug.",
             ],
         );

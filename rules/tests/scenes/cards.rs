@@ -111,7 +111,7 @@ fn a_helper_is_told_which_tank_which_plug_and_whom_to_call_in_place_of_an_answer
     );
     for words in [
         " Go to Halyard House, aquarium the lagoon (hall, the tall one).\n",
-        "If not: stay out, call Ines. Hands dry, never in the water.\n",
+        "If not: keep out, call Ines. Hands dry, never in the water.\n",
         "\n2. Unplug the heaters. (Heater plugs: behind the stand, marked H.)\n",
         "\nAfter step 2 call Ines: +351 200 000 000. Say: I take care of it, code ",
         ". A reply reaches nobody. Then step 3.\n",

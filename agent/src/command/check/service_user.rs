@@ -287,7 +287,8 @@ mod tests {
             set(&folder.path().join(file), if file.ends_with("password") { 0o600 } else { 0o644 });
         }
         fs::write(&config, text + &more).unwrap();
-        fs::write(folder.path().join("rules.toml"), "").unwrap();
+        let rules = "[sensor.ph]\ntopic = \"ph\"\nmeasures = \"ph\"\nunit = \"pH\"\nevery = \"1 min\"\n";
+        fs::write(folder.path().join("rules.toml"), rules).unwrap();
         set(folder.path(), 0o755);
         set(&state, 0o777);
         set(&config, 0o644);
