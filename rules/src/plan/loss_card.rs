@@ -199,8 +199,8 @@ fn who_gets_the_pump(tanks: &[Tank]) -> String {
     let most = tanks.iter().map(|tank| tank.stocking).max();
     let mut fullest = tanks.iter().filter(|tank| Some(tank.stocking) == most);
     match (fullest.next(), fullest.next()) {
-        (Some(tank), None) => format!("; of several, {} gets it and keeps it", tank.title),
-        (..) => "; of several, the one with most fish".to_owned(),
+        (Some(tank), None) => format!(", {} first", tank.title),
+        (..) => ", the fullest tank first".to_owned(),
     }
 }
 

@@ -41,7 +41,7 @@ pub(super) const FLOOR: &str = "Go and look: is the floor dry?";
 pub(super) const FLOW: &str = "Does the water move? If not, start the air pump.";
 
 /// The same where no tank is seen.
-pub(super) const FLOW_EVERYWHERE: &str = "Does the water move in every tank? Where not, start the air pump";
+pub(super) const FLOW_EVERYWHERE: &str = "Does water move in every tank? Where not, start the air pump";
 
 /// All of them.
 pub(super) static KINDS: &[MeasureKind] = &[
