@@ -74,7 +74,8 @@ every    = "2 h"
 host = "mqtt.example.org"
 "#;
     home.write("agent.toml", config).expect("written");
-    home.write("rules.toml", "[site]\nname = \"Halyard House\"\n").expect("written");
+    let rules = "[sensor.ph]\ntopic = \"ph\"\nmeasures = \"ph\"\nunit = \"pH\"\nevery = \"1 min\"\n";
+    home.write("rules.toml", rules).expect("written");
     home.write("check-in-key", "no key").expect("written");
     let said = home.say(&["check"]).failed(78);
     for words in [
