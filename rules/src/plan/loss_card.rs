@@ -200,7 +200,7 @@ fn who_gets_the_pump(tanks: &[Tank]) -> String {
     let mut fullest = tanks.iter().filter(|tank| Some(tank.stocking) == most);
     match (fullest.next(), fullest.next()) {
         (Some(tank), None) => format!(", {} first", tank.title),
-        (..) => ", the fullest tank first".to_owned(),
+        (..) => ", the one with most fish first".to_owned(),
     }
 }
 
