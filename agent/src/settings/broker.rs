@@ -8,7 +8,7 @@ use crate::mqtt::{BrokerAddress, MOST_BROKERS};
 use crate::secret::Secret;
 use crate::tls::ClientIdentity;
 use slackwater_rules::diagnostic::{Finding, Item, Table};
-use slackwater_rules::plan::output_topic_fault;
+use slackwater_rules::plan::{CHECK_INS, output_topic_fault};
 use slackwater_rules::time::Span;
 use std::path::PathBuf;
 
@@ -74,13 +74,26 @@ impl BrokerSettings {
         Self::read_as(item, files, own_client_id(), None)
     }
 
-    /// With another usual client id, and topics of its own below another one than that id's.
-    pub(super) fn read_as(
+    /// The broker at which a witness hears sites. What is said there of a home is for nobody else.
+    pub(super) fn read_elsewhere(
         item: Item<'_>,
         files: &Files<'_>,
         usual_id: String,
-        below: Option<String>,
+        site: &str,
     ) -> Option<Self> {
+        let before = item.errors();
+        let broker = Self::read_as(item, files, usual_id, Some(format!("{CHECK_INS}{site}")))?;
+        if item.errors() == before {
+            let table = item.table()?;
+            for place in &broker.places {
+                in_clear::check(&table, "what check-ins say of a home", &place.host, broker.tls.is_some());
+            }
+        }
+        Some(broker)
+    }
+
+    /// With another usual client id, and topics of its own below another one than that id's.
+    fn read_as(item: Item<'_>, files: &Files<'_>, usual_id: String, below: Option<String>) -> Option<Self> {
         let table = item.table()?;
         let tls = table.get("tls").and_then(|item| TlsSettings::read(item, files)).flatten();
         let usual_port = if tls.is_some() { 8883 } else { 1883 };

@@ -4,11 +4,11 @@
 use super::files::Files;
 use super::gateway::request;
 use super::reader::{line, span};
-use super::{BrokerSettings, PushSettings, in_clear};
+use super::{BrokerSettings, PushSettings};
 use crate::checkin::SiteKey;
 use slackwater_rules::checkin::GoesDark;
 use slackwater_rules::diagnostic::{Finding, Item};
-use slackwater_rules::plan::{CHECK_INS, Plan, is_site_name};
+use slackwater_rules::plan::{Plan, is_site_name};
 use slackwater_rules::time::Span;
 
 /// What check-ins need to know. Changes take a restart.
@@ -46,18 +46,7 @@ impl CheckInSettings {
         let goes_dark = table.get("goes-dark").and_then(goes_dark);
         let ours = name.clone().unwrap_or_default();
         let broker = table.get("broker").and_then(|item| {
-            let below = format!("{CHECK_INS}{ours}");
-            let before = item.errors();
-            let broker =
-                BrokerSettings::read_as(item, files, format!("slackwater-site-{ours}"), Some(below))?;
-            if item.errors() == before {
-                let table = item.table()?;
-                for place in &broker.places {
-                    let tls = broker.tls.is_some();
-                    in_clear::check(&table, "what check-ins say of a home", &place.host, tls);
-                }
-            }
-            Some(broker)
+            BrokerSettings::read_elsewhere(item, files, format!("slackwater-site-{ours}"), &ours)
         });
         let post = table.get("post").and_then(|item| {
             let table = item.table()?;

@@ -1,10 +1,9 @@
 //! `[witness]`: what a watch needs as the witness of other sites, so that they can join by a link.
 //! Off unless it is there; sites that the rule file itself names need none of it.
 
+use super::BrokerSettings;
 use super::files::Files;
-use super::{BrokerSettings, in_clear};
 use slackwater_rules::diagnostic::Item;
-use slackwater_rules::plan::CHECK_INS;
 use std::path::{Path, PathBuf};
 
 /// The folder of sites, beside the rule file.
@@ -26,17 +25,7 @@ impl WitnessSettings {
         let sites = table.get("sites").map(|item| files.path(item));
         let beside = || rules.map(|rules| rules.with_file_name(USUAL_FOLDER));
         let broker = table.get("broker").and_then(|item| {
-            let before = item.errors();
-            let below = format!("{CHECK_INS}site");
-            let broker = BrokerSettings::read_as(item, files, "slackwater-site".to_owned(), Some(below))?;
-            if item.errors() == before {
-                let table = item.table()?;
-                for place in &broker.places {
-                    let tls = broker.tls.is_some();
-                    in_clear::check(&table, "what check-ins say of a home", &place.host, tls);
-                }
-            }
-            Some(broker)
+            BrokerSettings::read_elsewhere(item, files, "slackwater-site".to_owned(), "site")
         });
         table.finish();
         Some(Self { sites: sites.unwrap_or_else(beside)?, broker })
